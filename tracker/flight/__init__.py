@@ -1,0 +1,1 @@
+"""Metres and seconds -> launch: exit speed, angle, drag, lift and spin with their uncertainties."""

@@ -1,0 +1,268 @@
+"""The flight path and its derivatives, integrated together by spectral collocation.
+
+The acceleration is a polynomial through its values at the Chebyshev-Gauss-Lobatto times of the flight;
+velocity and position are its exact integrals. With w = v_x + i v_z the equation of motion is
+w' = (-drag D + i lift C) |w| w - i g: linear once the speed |w| is known. Sweeps over the speed bring the
+solution close, Newton on the collocation equations ends it, and the linear system of the last step also
+gives the derivatives by the start values (the variational equations).
+Source of the variational equations: Hairer, Norsett & Wanner, Solving Ordinary Differential
+Equations I, I.14 (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial import chebyshev
+
+from tracker.physics.collocation import Bools, Complexes, Floats, Grid
+from tracker.physics.forces import LIFT, Law
+
+START_VALUES = 6  # vx0, vz0, g_eff, drag, lift, spin0
+DEGREES = (16, 24, 36, 54, 80, 120)  # tried in turn until the acceleration is resolved
+RESOLVED_M = 2e-11  # what the first neglected Chebyshev terms may move the ball by
+SLOWEST_M_S = 1e-9  # below this speed the spin parameter no longer grows
+SHORTEST_S = 1e-6  # half length given to a path that has none
+SWEEPS = 30
+SWEPT = 1e-8  # relative change of the speed at which sweeping ends; Newton squares what is left
+NEWTON_STEPS = 8
+NEWTON_DONE = 1e-7  # relative; a step this small leaves an error of its square
+LARGEST_EXPONENT = 300.0  # keeps a hopeless sweep finite
+
+
+@dataclass(frozen=True, slots=True)
+class Flights:
+    """Paths of S shots as Chebyshev series, to be read at any time between begin and end.
+
+    Parameters
+    ----------
+    middle_s, half_s : (S,) arrays
+        Where each series is centred and how far it reaches to both sides.
+    series : (S, k, 28) array
+        Coefficients of position (2), velocity (2), and their derivatives by the six start values (12, 12).
+    solved : (S,) bool array
+        Whether the collocation equations were solved; where not, the path is NaN.
+    resolved : (S,) bool array
+        Whether the series reaches its accuracy; false only where an apex is passed at almost no speed.
+    """
+
+    middle_s: Floats
+    half_s: Floats
+    series: Floats
+    solved: Bools
+    resolved: Bools
+
+    def at(self, shot: int, t_s: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+        """Path of one shot at times (n,).
+
+        Returns
+        -------
+        xz_m : (n, 2) array
+            Position relative to that at t = 0.
+        v_m_s : (n, 2) array
+        dxz, dv : (n, 2, 6) arrays
+            Their derivatives by (vx0, vz0, g_eff, drag, lift, spin0).
+        """
+        tau = (np.asarray(t_s, dtype=np.float64) - self.middle_s[shot]) / self.half_s[shot]
+        series = self.series[shot]
+        return _parted(chebyshev.chebvander(tau, series.shape[0] - 1) @ series)
+
+    def at_many(
+        self, shot: np.typing.NDArray[np.integer], t_s: Floats
+    ) -> tuple[Floats, Floats, Floats, Floats]:
+        """Path of shot ``shot[i]`` at time ``t_s[i]``, for all i at once; returns what ``at`` does."""
+        shot = np.asarray(shot)
+        tau = (np.asarray(t_s, dtype=np.float64) - self.middle_s[shot]) / self.half_s[shot]
+        basis = chebyshev.chebvander(tau, self.series.shape[1] - 1)
+        # One matrix product a shot: the times of each shot side by side, padded to the longest.
+        order = np.argsort(shot, kind="stable")
+        counts = np.bincount(shot, minlength=len(self.series))
+        place = np.arange(len(shot)) - np.repeat(np.cumsum(counts) - counts, counts)
+        padded = np.zeros((len(self.series), counts.max(initial=0), basis.shape[1]))
+        padded[shot[order], place] = basis[order]
+        values = np.empty((len(shot), self.series.shape[2]))
+        values[order] = (padded @ self.series)[shot[order], place]
+        return _parted(values)
+
+
+def _parted(values: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+    """The columns of ``Flights.series`` as position, velocity and their derivatives."""
+    shape = (len(values), 2, START_VALUES)
+    return values[:, :2], values[:, 2:4], values[:, 4:16].reshape(shape), values[:, 16:].reshape(shape)
+
+
+def fly(
+    start: Floats,
+    begin_s: Floats,
+    end_s: Floats,
+    *,
+    radius_m: float,
+    spin_decay_s: float,
+    law: Law = LIFT,
+    drag_law: Law | None = None,
+) -> Flights:
+    """Paths of S shots with gravity, quadratic drag and lift.
+
+    a = -g_eff z - drag D(S) |v| v + lift C(S) |v| (-v_z, v_x) with S = radius spin / |v| and
+    spin = spin0 exp(-t / spin_decay). Backspin lifts a ball that flies toward +x; for one that flies
+    toward -x the caller mirrors x.
+
+    Parameters
+    ----------
+    start : (S, 6) array
+        vx0, vz0 (m/s), g_eff (m/s2), drag, lift (1/m), spin0 (rad/s), as they hold at t = 0.
+    begin_s, end_s : (S,) arrays
+        The paths are wanted between these; begin <= 0 <= end.
+    radius_m, spin_decay_s : float
+    law : Law
+        C and dC/dS of the spin parameter.
+    drag_law : Law or None
+        D and dD/dS of the spin parameter; None is D = 1.
+
+    Raises
+    ------
+    ValueError
+        If the arrays do not fit together, are not finite, or 0 is not between begin and end.
+    """
+    start, begin, end = _checked(start, begin_s, end_s)
+    middle, half = (begin + end) / 2, np.maximum((end - begin) / 2, SHORTEST_S)
+    motion = _Motion(radius_m, spin_decay_s, law, drag_law)
+    series = np.zeros((len(start), DEGREES[-1] + 3, 4 + 4 * START_VALUES))
+    solved, resolved = np.zeros((2, len(start)), dtype=np.bool_)
+    waiting, longest = np.arange(len(start)), 1
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # hopeless paths end as NaN
+        for degree in DEGREES:
+            grid = Grid.of(degree, middle[waiting], half[waiting])
+            w = _sweep(motion, start[waiting], grid)
+            moved = grid.tail(_pairs(motion.acceleration(start[waiting], grid.t_s, w)))
+            enough = moved * (grid.half_s / degree) ** 2 < RESOLVED_M
+            ready = enough | ~np.isfinite(moved) | (degree == DEGREES[-1])
+            now = waiting[ready]
+            if len(now):
+                part, good = _solve(motion, start[now], grid.only(ready), w[ready])
+                series[now, : degree + 3] = part
+                solved[now], resolved[now] = good, enough[ready]
+                longest = degree + 3
+            waiting = waiting[~ready]
+            if not len(waiting):
+                break
+    return Flights(middle, half, series[:, :longest], solved, resolved)
+
+
+def _checked(start: Floats, begin_s: Floats, end_s: Floats) -> tuple[Floats, Floats, Floats]:
+    """The arguments of ``fly`` as arrays that fit together."""
+    start = np.asarray(start, dtype=np.float64)
+    begin, end = np.asarray(begin_s, dtype=np.float64), np.asarray(end_s, dtype=np.float64)
+    if start.ndim != 2 or start.shape[1] != START_VALUES:
+        raise ValueError(f"start values must have shape (S, {START_VALUES}), not {start.shape}")
+    if begin.shape != start.shape[:1] or end.shape != start.shape[:1]:
+        raise ValueError("begin and end must hold one time for each shot")
+    if not (np.isfinite(start).all() and np.isfinite(begin).all() and np.isfinite(end).all()):
+        raise ValueError("start values and times must be finite")
+    if (begin > 0).any() or (end < 0).any():
+        raise ValueError("t = 0 must lie between begin and end")
+    return start, begin, end
+
+
+def _pairs(w: Complexes) -> Floats:
+    """Complex (...,) as real (..., 2)."""
+    return np.stack([w.real, w.imag], axis=-1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Motion:
+    """The equation of motion in w = v_x + i v_z; times (S, n), start values (S, 6)."""
+
+    radius_m: float
+    spin_decay_s: float
+    law: Law
+    drag_law: Law | None
+
+    def coefficients(self, start: Floats, t_s: Floats, speed: Floats) -> tuple[Floats, ...]:
+        """S, C, dC/dS, D, dD/dS at speeds (S, n)."""
+        S = self.radius_m * start[:, 5:6] * np.exp(-t_s / self.spin_decay_s) / speed
+        C, slope = self.law(S)
+        D, drag_slope = (np.ones_like(S), np.zeros_like(S)) if self.drag_law is None else self.drag_law(S)
+        return S, C, slope, D, drag_slope
+
+    def rate(self, start: Floats, t_s: Floats, speed: Floats) -> Complexes:
+        """(-drag D + i lift C) |w|."""
+        _, C, _, D, _ = self.coefficients(start, t_s, np.maximum(speed, SLOWEST_M_S))
+        total: Complexes = (1j * start[:, 4:5] * C - start[:, 3:4] * D) * speed
+        return total
+
+    def acceleration(self, start: Floats, t_s: Floats, w: Complexes) -> Complexes:
+        """w' at (S, n)."""
+        return self.rate(start, t_s, np.abs(w)) * w - 1j * start[:, 2:3]
+
+    def derivatives(self, start: Floats, t_s: Floats, w: Complexes) -> tuple[Floats, Floats]:
+        """w' by v, shape (S, n, 2, 2), and by g_eff, drag, lift, spin0, shape (S, n, 2, 4)."""
+        speed = np.maximum(np.abs(w), SLOWEST_M_S)
+        S, C, slope, D, drag_slope = self.coefficients(start, t_s, speed)
+        drag, lift = start[:, 3:4], start[:, 4:5]
+        c = 1j * lift * C - drag * D
+        c_slope = 1j * lift * slope - drag * drag_slope
+        along = c * speed  # times dw
+        across = (c - c_slope * S) * w  # times d|w|
+        ux, uz = w.real / speed, w.imag / speed
+        by_v = np.stack([_pairs(along + across * ux), _pairs(1j * along + across * uz)], axis=-1)
+        by_spin = c_slope * self.radius_m * np.exp(-t_s / self.spin_decay_s) * w
+        by_start = [np.full_like(w, -1j), -D * speed * w, 1j * C * speed * w, by_spin]
+        return by_v, np.stack([_pairs(one) for one in by_start], axis=-1)
+
+
+def _sweep(motion: _Motion, start: Floats, grid: Grid) -> Complexes:
+    """Velocities at the nodes, (S, n), nearly a solution: the motion with the speed of the last sweep."""
+    w0 = (start[:, 0] + 1j * start[:, 1])[:, None]
+    w = w0 - 1j * start[:, 2:3] * grid.t_s
+    speed = np.abs(w)
+    for _ in range(SWEEPS):
+        turned = grid.integral(motion.rate(start, grid.t_s, speed))
+        turned.real = np.clip(turned.real, -LARGEST_EXPONENT, LARGEST_EXPONENT)
+        growth = np.exp(turned)
+        w = growth * (w0 - 1j * start[:, 2:3] * grid.integral(1 / growth))
+        speed, last = np.abs(w), speed
+        if not (np.abs(speed - last) > SWEPT * (speed.max(axis=1, keepdims=True) + SLOWEST_M_S)).any():
+            break
+    return w
+
+
+def _solve(motion: _Motion, start: Floats, grid: Grid, w: Complexes) -> tuple[Floats, Bools]:
+    """Newton on the collocation equations: the series of ``Flights`` and whether it ended."""
+    shots, n = w.shape
+    W = grid.integration()
+    w0 = (start[:, 0] + 1j * start[:, 1])[:, None]
+    by_start = np.zeros((shots, n, 2, START_VALUES))
+    solved = np.zeros(shots, dtype=np.bool_)
+    for _ in range(NEWTON_STEPS):
+        by_v, by_start[..., 2:] = motion.derivatives(start, grid.t_s, w)
+        residual = w0 + grid.integral(motion.acceleration(start, grid.t_s, w)) - w
+        right = np.empty((shots, n, 2, 1 + START_VALUES))
+        right[..., 0] = _pairs(residual)
+        right[..., 1:3] = np.eye(2)
+        right[..., 3:] = (W @ by_start[..., 2:].reshape(shots, n, 8)).reshape(shots, n, 2, 4)
+        matrix = -W[:, :, None, :, None] * by_v.transpose(0, 2, 1, 3)[:, None]
+        matrix = matrix.reshape(shots, 2 * n, 2 * n)
+        matrix += np.eye(2 * n)
+        try:
+            step = np.linalg.solve(matrix, right.reshape(shots, 2 * n, -1)).reshape(right.shape)
+        except np.linalg.LinAlgError:  # exactly singular: no path to give
+            break
+        w = w + step[..., 0, 0] + 1j * step[..., 1, 0]
+        size = np.abs(step[..., 0]).max(axis=(1, 2))
+        solved = size <= NEWTON_DONE * (np.abs(w).max(axis=1) + SLOWEST_M_S)
+        if (solved | ~np.isfinite(size)).all():
+            break
+    dv = step[..., 1:]
+    by_start += by_v @ dv
+    values = np.concatenate(
+        [_pairs(motion.acceleration(start, grid.t_s, w)), by_start.reshape(shots, n, -1)], axis=-1
+    )
+    at_zero = np.zeros((shots, 2 + 2 * START_VALUES))
+    at_zero[:, :2] = start[:, :2]
+    at_zero[:, 2], at_zero[:, 3 + START_VALUES] = 1, 1
+    position, velocity = grid.twice_integrated(values, at_zero)
+    series = np.concatenate([position[..., :2], velocity[..., :2], position[..., 2:], velocity[..., 2:]], axis=-1)
+    series[~solved] = np.nan
+    return series, solved
