@@ -7,7 +7,8 @@ PlainError (calibration.errors)
 ├── SetupError (ValueError)         the setup file cannot be used
 │   └── SetupNotFound (FileNotFoundError)
 ├── OutputError (OSError)           results cannot be written
-└── LogError (ValueError)           the launch log cannot be used
+├── LogError (ValueError)           the launch log cannot be used
+└── SessionError (ValueError)       the shots cannot be evaluated as asked
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ __all__ = [
     "LogError",
     "OutputError",
     "PlainError",
+    "SessionError",
     "SetupError",
     "SetupNotFound",
 ]
@@ -48,3 +50,7 @@ class OutputError(PlainError, OSError):
 
 class LogError(PlainError, ValueError):
     """The launch log cannot be used as asked."""
+
+
+class SessionError(PlainError, ValueError):
+    """The shots cannot be evaluated as asked."""

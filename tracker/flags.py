@@ -1,6 +1,6 @@
 """Doubt as a value: every warning and flag the program can give, in one registry.
 
-A *warning* belongs to a clip, a *flag* to a shot. Each has a stable code, one sentence and one
+A *warning* belongs to a clip, a *flag* to a shot, a *remark* to a launcher's setting. Each has a stable code, one sentence and one
 piece of advice; the sentences may hold fields that are filled in when one is raised.
 """
 
@@ -124,6 +124,31 @@ FLAGS: dict[str, Entry] = {
         "Put marks on the ball to see its spin.",
     ),
 }
+
+REMARKS: dict[str, Entry] = {
+    "gap_uneven": Entry(
+        "The gap changes by {change_mm:.1f} mm from entry to exit.",
+        "Set the backing to the same distance from the wheel at both ends.",
+    ),
+    "gap_too_wide": Entry(
+        "The gap is wider than the ball, so the wheel hardly grips it.",
+        "Close the gap until the ball is squeezed by about a tenth of its diameter.",
+    ),
+    "squeeze_light": Entry(
+        "The ball is squeezed by only {percent:.0f} % of its diameter and may slip.",
+        "Close the gap until the ball is squeezed by about a tenth of its diameter.",
+    ),
+    "squeeze_hard": Entry(
+        "The ball is squeezed by {percent:.0f} % of its diameter, which wears it and brakes the wheel.",
+        "Open the gap until the ball is squeezed by about a tenth of its diameter.",
+    ),
+}
+
+
+def remark(code: str, **fields: object) -> Doubt:
+    """The remark on a launcher's setting with this code, its fields filled in."""
+    entry = REMARKS[code]
+    return Doubt(code, entry.message.format(**fields), entry.advice.format(**fields))
 
 
 def warn(code: str, **fields: object) -> Doubt:

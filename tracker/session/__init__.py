@@ -1,0 +1,1 @@
+"""Shots -> consistency, drift, and what a change did."""
