@@ -1,7 +1,7 @@
 """Doubt as a value: every warning and flag the program can give, in one registry.
 
-A *warning* belongs to a clip, a *flag* to a shot, a *remark* to a launcher's setting. Each has a stable code, one sentence and one
-piece of advice; the sentences may hold fields that are filled in when one is raised.
+A *warning* belongs to a clip, a *flag* to a shot, a *remark* to a launcher's setting. Each has a stable
+code, one sentence and one piece of advice; the sentences may hold fields that are filled in when one is raised.
 """
 
 from __future__ import annotations
