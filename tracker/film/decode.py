@@ -1,0 +1,237 @@
+"""The pictures of a clip, one after the other, as the decoder's own planes."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Generator, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Self, cast
+
+import av
+import cv2
+import numpy as np
+import numpy.typing as npt
+from av.container import InputContainer
+from av.video.frame import VideoFrame
+from av.video.stream import VideoStream
+
+from tracker.errors import ClipError
+from tracker.film.container import opened
+from tracker.film.survey import Survey, survey
+
+Bytes = npt.NDArray[np.uint8]
+
+_PLANAR_8 = frozenset({"yuv420p", "yuvj420p"})
+_PLANAR_10 = "yuv420p10le"
+_FULL_RANGE = 2  # ITU-T H.273, video_full_range_flag, as the decoder numbers it
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One picture in stored orientation; its planes are valid until the next one is asked for.
+
+    Parameters
+    ----------
+    index : int
+        Number of the frame among those that the file shows, from 0.
+    file_time_s : float
+        File time from the first frame that the file shows.
+    y : (h, w) uint8 array
+    u, v : (h / 2, w / 2) uint8 arrays
+    """
+
+    index: int
+    file_time_s: float
+    y: Bytes
+    u: Bytes
+    v: Bytes
+
+
+class Pictures(Iterator[tuple[int, VideoFrame]]):
+    """Decoded pictures of a window of a clip, each with its frame number.
+
+    Attributes
+    ----------
+    lost : int
+        Pictures of the window that could not be decoded, so far.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        start_s: float | None = None,
+        end_s: float | None = None,
+        threads: int = 2,
+    ) -> None:
+        self.survey = survey(path)
+        self._path = path
+        self._first, self._end = _window(path, self.survey, start_s, end_s)
+        self._threads = threads
+        self._given = 0
+        self._passed = self._first  # frames before this one have been given or are lost
+        self._stream = self._run()
+
+    def __next__(self) -> tuple[int, VideoFrame]:
+        return next(self._stream)
+
+    @property
+    def lost(self) -> int:
+        """Pictures of the window that could not be decoded, so far."""
+        lost = self._passed - self._first - self._given
+        if self._passed == self._end == len(self.survey.pts):
+            lost += self.survey.missing
+        return lost
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._stream.close()
+
+    def _run(self) -> Generator[tuple[int, VideoFrame], None, None]:
+        with opened(self._path, threads=self._threads) as (container, stream):
+            source = self._numbered(container, stream, seek=True)
+            for index, frame in source:
+                if index < self._first:
+                    continue
+                self._passed = index + 1
+                self._given += 1
+                yield index, frame
+        self._passed = self._end
+
+    def _numbered(
+        self, container: InputContainer, stream: VideoStream, *, seek: bool
+    ) -> Generator[tuple[int, VideoFrame], None, None]:
+        """Whole pictures of the clip's own size in rising order, numbered by their time stamps."""
+        seen = self.survey
+        size = (seen.picture.stored_width_px, seen.picture.stored_height_px)
+        stamps: list[int] = seen.pts.tolist()
+        last = -1
+        if seek and seen.stamped and (at := _key_before(seen, self._first)) is not None:
+            container.seek(at, stream=stream)
+        else:
+            seek = False
+        for frame in _whole(container, stream):
+            index = last + 1
+            if seen.stamped and frame.pts is not None:
+                index = max(index, bisect_left(stamps, frame.pts))
+            if seek and last < 0 and index > self._first:
+                # The seek went too far: begin at the beginning.
+                container.seek(int(stamps[0]), stream=stream)
+                yield from self._numbered(container, stream, seek=False)
+                return
+            if index >= self._end:
+                return
+            last = index
+            if not frame.is_corrupt and (frame.width, frame.height) == size:
+                yield index, frame
+
+
+def _whole(container: InputContainer, stream: VideoStream) -> Generator[VideoFrame, None, None]:
+    for packet in container.demux(stream):
+        try:
+            found = packet.decode()
+        except (av.error.InvalidDataError, av.error.EOFError):
+            continue  # a damaged packet is missed by its number; the next may be whole
+        for frame in found:
+            if isinstance(frame, VideoFrame):
+                yield frame
+
+
+def _key_before(seen: Survey, first: int) -> int | None:
+    """Time stamp of the last frame before ``first`` at which decoding can begin, if not the first."""
+    place = int(np.searchsorted(seen.key_pts, seen.pts[first], side="right")) - 1
+    if place < 1:
+        return None
+    return int(seen.key_pts[place])
+
+
+def _window(path: Path, seen: Survey, start_s: float | None, end_s: float | None) -> tuple[int, int]:
+    """First frame and one past the last one of a window, both ends included to half a tick."""
+    slack_s = seen.tick_s / 2
+    times = seen.file_time_s
+    first = 0 if start_s is None else int(np.searchsorted(times, start_s - slack_s))
+    end = len(times) if end_s is None else int(np.searchsorted(times, end_s + slack_s, side="right"))
+    if first >= end:
+        raise ClipError(
+            "clip_window_empty",
+            f"{path.name} lasts {times[-1]:.3f} s and has no frame in the time asked for.",
+            "Give a start before the end, both within the clip.",
+        )
+    return first, end
+
+
+class Reel(Iterator[Frame]):
+    """The frames of a window of a clip; also a context that lets go of the file.
+
+    Attributes
+    ----------
+    lost : int
+        Pictures of the window that could not be decoded, so far.
+    """
+
+    def __init__(self, pictures: Pictures) -> None:
+        self._pictures = pictures
+        self._times: list[float] = pictures.survey.file_time_s.tolist()
+
+    def __next__(self) -> Frame:
+        index, frame = next(self._pictures)
+        y, u, v = planes(frame)
+        return Frame(index, self._times[index], y, u, v)
+
+    @property
+    def lost(self) -> int:
+        """Pictures of the window that could not be decoded, so far."""
+        return self._pictures.lost
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._pictures.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def frames(path: Path, *, start_s: float | None = None, end_s: float | None = None, threads: int = 2) -> Reel:
+    """Read the frames of a clip between two file times (both included), in order.
+
+    Raises
+    ------
+    ClipError
+        If the clip cannot be decoded, or has no frame in that time.
+    """
+    return Reel(Pictures(path, start_s=start_s, end_s=end_s, threads=threads))
+
+
+def planes(frame: VideoFrame) -> tuple[Bytes, Bytes, Bytes]:
+    """Luma (h, w) and the two chroma planes (h / 2, w / 2) in 8 bits; views where that is possible."""
+    name = frame.format.name
+    if name == _PLANAR_10:
+        y, u, v = (_eight_bits(frame, k) for k in range(3))
+        return y, u, v
+    if name not in _PLANAR_8:
+        full = frame.color_range == _FULL_RANGE or name.startswith("yuvj")
+        frame = frame.reformat(format="yuvj420p" if full else "yuv420p", threads=1)
+    y, u, v = (_view(frame, k) for k in range(3))
+    return y, u, v
+
+
+def _view(frame: VideoFrame, k: int) -> Bytes:
+    plane = frame.planes[k]
+    return np.frombuffer(cast("memoryview", plane), np.uint8).reshape(plane.height, plane.line_size)[
+        :, : plane.width
+    ]
+
+
+def _eight_bits(frame: VideoFrame, k: int) -> Bytes:
+    plane = frame.planes[k]
+    wide = np.frombuffer(cast("memoryview", plane), np.uint16).reshape(plane.height, plane.line_size // 2)[
+        :, : plane.width
+    ]
+    return np.asarray(cv2.convertScaleAbs(wide, alpha=0.25), dtype=np.uint8)

@@ -1,0 +1,187 @@
+"""One look through a clip's packets: when its frames are shown, and how its pictures are kept."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+from pathlib import Path
+
+import av
+import numpy as np
+import numpy.typing as npt
+from av.container import InputContainer
+from av.sidedata.sidedata import Type
+from av.video.frame import VideoFrame
+from av.video.stream import VideoStream
+
+from calibration.values import Floats, Ints, Picture
+from tracker.errors import ClipError
+from tracker.film.container import COPY_AGAIN, check_path, check_size, opened
+
+_MAX_CAPTURE_FPS = 1e5
+_VP8_SHOWN = 0x10  # RFC 6386, 9.1: the show_frame bit of the first byte
+
+
+@dataclass(frozen=True, slots=True)
+class Survey:
+    """What one pass over the packets and one decoded picture say.
+
+    Parameters
+    ----------
+    pts : (n,) int array
+        Time stamps of the shown frames in ticks, ascending.
+    file_time_s : (n,) array
+        The same in seconds, from the first.
+    key_pts : (k,) int array
+        Time stamps at which decoding can begin.
+    stamped : bool
+        Whether frames carry presentation times; else they are known by their order.
+    missing : int
+        Frames that the index lists and the file does not hold.
+    """
+
+    pts: Ints
+    file_time_s: Floats
+    key_pts: Ints
+    stamped: bool
+    missing: int
+    tick_s: float
+    picture: Picture
+    codec: str
+    pixel_format: str
+    bits: int
+    capture_fps_tag: float | None
+
+
+def survey(path: Path) -> Survey:
+    """Look through a clip; looking again at an unchanged file costs nothing.
+
+    Raises
+    ------
+    ClipError
+        If the file is no clip, or no picture of it can be decoded.
+    """
+    check_path(path)
+    status = path.stat()
+    return _survey(path.absolute(), status.st_size, status.st_mtime_ns)
+
+
+@lru_cache(maxsize=8)
+def _survey(path: Path, _size: int, _changed_ns: int) -> Survey:
+    with opened(path) as (container, stream):
+        stamps = _stamps(container, stream)
+        if not len(stamps.pts):
+            raise _no_picture(path)
+        base = stream.time_base or Fraction(1, 1)
+        times = [float((int(p) - int(stamps.pts[0])) * base) for p in stamps.pts]
+        tag = capture_fps_tag({**stream.metadata, **container.metadata})
+        codec = stream.codec_context.name
+    frame = _first_picture(path)
+    file_time_s = np.array(times)
+    for column in (stamps.pts, stamps.key_pts, file_time_s):
+        column.flags.writeable = False
+    return Survey(
+        pts=stamps.pts,
+        file_time_s=file_time_s,
+        key_pts=stamps.key_pts,
+        stamped=stamps.stamped,
+        missing=stamps.missing,
+        tick_s=float(base),
+        picture=Picture(frame.width, frame.height, *turn(_matrix(frame))),
+        codec=codec,
+        pixel_format=frame.format.name,
+        bits=max(c.bits for c in frame.format.components),
+        capture_fps_tag=tag,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Stamps:
+    pts: Ints
+    key_pts: Ints
+    stamped: bool
+    missing: int
+
+
+def _stamps(container: InputContainer, stream: VideoStream) -> _Stamps:
+    pts: list[int | None] = []
+    dts: list[int | None] = []
+    keys: list[bool] = []
+    packets = 0
+    vp8 = stream.codec_context.name == "vp8"
+    try:
+        for packet in container.demux(stream):
+            if not packet.size:
+                continue
+            packets += 1
+            if packet.is_discard or (vp8 and not bytes(packet)[0] & _VP8_SHOWN):
+                continue
+            pts.append(packet.pts)
+            dts.append(packet.dts)
+            keys.append(packet.is_keyframe)
+    except av.error.FFmpegError:
+        pass  # what came before the damage is still good
+    missing = max(0, len(stream.index_entries) - packets)
+    stamped = None not in pts
+    chosen = pts if stamped else dts
+    if None in chosen:
+        chosen = list(range(len(chosen)))
+    stamps = np.array(chosen, dtype=np.int64)
+    key_pts = np.sort(stamps[np.array(keys, dtype=bool)])
+    return _Stamps(np.sort(stamps), key_pts, stamped, missing)
+
+
+def _first_picture(path: Path) -> VideoFrame:
+    with opened(path) as (container, stream):
+        for packet in container.demux(stream):
+            try:
+                found = packet.decode()
+            except (av.error.InvalidDataError, av.error.EOFError):
+                continue
+            for frame in found:
+                if isinstance(frame, VideoFrame):
+                    check_size(path, frame.width, frame.height)
+                    return frame
+    raise _no_picture(path)
+
+
+def _no_picture(path: Path) -> ClipError:
+    return ClipError("clip_no_picture", f"Not one picture of {path.name} can be decoded.", COPY_AGAIN)
+
+
+def capture_fps_tag(metadata: dict[str, str]) -> float | None:
+    """Find the capture rate that the metadata claim, if it is one."""
+    for key, value in metadata.items():
+        if key.lower().endswith("capture.fps"):
+            try:
+                rate = float(value)
+            except ValueError:
+                continue
+            if math.isfinite(rate) and 0 < rate < _MAX_CAPTURE_FPS:
+                return rate
+    return None
+
+
+def _matrix(frame: VideoFrame) -> npt.NDArray[np.float64]:
+    """Read the 2 x 2 part that takes stored (x, y) to shown ones (ISO/IEC 14496-12, 6.2.2: p' = p M)."""
+    side = frame.side_data.get(Type.DISPLAYMATRIX)  # type: ignore[call-overload]  # its stub knows only str
+    if side is None:
+        return np.eye(2)
+    return np.frombuffer(bytes(side), "<i4").reshape(3, 3)[:2, :2].T / 65536.0
+
+
+def turn(matrix: npt.NDArray[np.float64]) -> tuple[int, bool]:
+    """Quarter turns counter-clockwise, and whether the picture is flipped left to right before them.
+
+    Parameters
+    ----------
+    matrix : (2, 2) array
+        Takes stored (x, y) to shown ones, y down; need not be exactly a quarter turn.
+    """
+    mirrored = bool(np.linalg.det(matrix) < 0)
+    rotation = matrix @ np.diag([-1.0, 1.0]) if mirrored else matrix
+    # With y down, a turn by an angle a counter-clockwise is [[cos a, sin a], [-sin a, cos a]].
+    angle_rad = math.atan2(rotation[0, 1] - rotation[1, 0], rotation[0, 0] + rotation[1, 1])
+    return round(angle_rad / (math.pi / 2)) % 4, mirrored
