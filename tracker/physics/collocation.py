@@ -5,7 +5,7 @@ Source: Trefethen, Approximation Theory and Approximation Practice (2013), ch. 3
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import lru_cache
 
 import numpy as np
@@ -15,6 +15,8 @@ from numpy.polynomial import chebyshev
 Floats = npt.NDArray[np.float64]
 Complexes = npt.NDArray[np.complex128]
 Bools = npt.NDArray[np.bool_]
+
+SHORTEST = 1e-6  # half length, in s, given to an interval that has none
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,13 +31,16 @@ class Matrices:
         Values at the nodes -> Chebyshev coefficients.
     to_integral : (n + 1, n) array
         Values at the nodes -> coefficients of an integral.
+    basis : (n, n + 1) array
+        Those coefficients -> values at the nodes.
     to_nodes : (n, n) array
-        Values at the nodes -> that integral at the nodes.
+        Both in one.
     """
 
     nodes: Floats
     to_series: Floats
     to_integral: Floats
+    basis: Floats
     to_nodes: Floats
 
 
@@ -49,77 +54,94 @@ def matrices(degree: int) -> Matrices:
     to_series[[0, -1], :] /= 2
     to_series[:, [0, -1]] /= 2
     to_integral = chebyshev.chebint(to_series, axis=0)
-    return Matrices(nodes, to_series, to_integral, chebyshev.chebvander(nodes, degree + 1) @ to_integral)
+    basis = chebyshev.chebvander(nodes, degree + 1)
+    return Matrices(nodes, to_series, to_integral, basis, basis @ to_integral)
 
 
 @dataclass(frozen=True, slots=True)
 class Grid:
     """Collocation times of S intervals that each hold t = 0, and integration from there.
 
+    Time is t = centre + width sinh(s) with Chebyshev nodes in s, so that what happens within about one
+    ``width`` of ``centre`` is followed as well as the rest. Source of the mapping: Tee & Trefethen,
+    SIAM J. Sci. Comput. 28 (2006) 1798 (from memory).
+
     Parameters
     ----------
     degree : int
-    half_s : (S,) array
-    tau0 : (S,) array
-        Where t = 0 lies on [-1, 1].
+    centre_s, width_s : (S,) arrays
+    middle, half : (S,) arrays
+        Where the interval lies in s.
     t_s : (S, n) array
-    to_zero : (S, n) array
-        Values at the nodes -> the integral from the left end to t = 0, on [-1, 1].
+    pace_s : (S, n) array
+        dt by the nodes' coordinate on [-1, 1].
+    basis0 : (S, n + 1) array
+        Chebyshev polynomials at t = 0.
     """
 
     degree: int
-    half_s: Floats
-    tau0: Floats
+    centre_s: Floats
+    width_s: Floats
+    middle: Floats
+    half: Floats
     t_s: Floats
-    to_zero: Floats
+    pace_s: Floats
+    basis0: Floats
 
     @classmethod
-    def of(cls, degree: int, middle_s: Floats, half_s: Floats) -> Grid:
-        """The grid of this degree on intervals middle +- half, shapes (S,)."""
-        m = matrices(degree)
-        tau0 = -middle_s / half_s
-        t_s = middle_s[:, None] + half_s[:, None] * m.nodes
-        return cls(degree, half_s, tau0, t_s, chebyshev.chebvander(tau0, degree + 1) @ m.to_integral)
+    def of(cls, degree: int, begin_s: Floats, end_s: Floats, centre_s: Floats, width_s: Floats) -> Grid:
+        """The grid of this degree; all times (S,), begin <= 0 <= end."""
+        low, high, zero = (np.arcsinh((t - centre_s) / width_s) for t in (begin_s, end_s, np.zeros_like(begin_s)))
+        middle, half = (low + high) / 2, np.maximum((high - low) / 2, SHORTEST)
+        s = middle[:, None] + half[:, None] * matrices(degree).nodes
+        t_s = centre_s[:, None] + width_s[:, None] * np.sinh(s)
+        pace_s = (half * width_s)[:, None] * np.cosh(s)
+        basis0 = chebyshev.chebvander((zero - middle) / half, degree + 1)
+        return cls(degree, centre_s, width_s, middle, half, t_s, pace_s, basis0)
 
     def only(self, which: Bools) -> Grid:
         """The same for some of the intervals."""
-        return Grid(self.degree, self.half_s[which], self.tau0[which], self.t_s[which], self.to_zero[which])
+        parts = (getattr(self, field.name) for field in fields(self)[1:])
+        return Grid(self.degree, *(part[which] for part in parts))
+
+    def refined(self, degree: int, values: Complexes) -> tuple[Grid, Complexes]:
+        """The same intervals with another degree, and values (S, n) at its nodes."""
+        m, finer = matrices(self.degree), matrices(degree).nodes
+        zero = np.zeros_like(self.half)
+        s = self.middle[:, None] + self.half[:, None] * finer
+        t_s = self.centre_s[:, None] + self.width_s[:, None] * np.sinh(s)
+        pace_s = (self.half * self.width_s)[:, None] * np.cosh(s)
+        tau0 = (np.arcsinh(-self.centre_s / self.width_s) - self.middle) / self.half
+        basis0 = chebyshev.chebvander(tau0, degree + 1)
+        grid = Grid(degree, self.centre_s, self.width_s, self.middle, self.half, t_s, pace_s, basis0)
+        return grid, values @ (chebyshev.chebvander(finer, self.degree) @ m.to_series).T
 
     def integral(self, values: Complexes) -> Complexes:
-        """Integral from t = 0 to each node of values at the nodes, both (S, n)."""
-        from_zero = np.sum(self.to_zero * values, axis=1, keepdims=True)
-        total: Complexes = self.half_s[:, None] * (values @ matrices(self.degree).to_nodes.T - from_zero)
+        """Integral over time from 0 to each node of values at the nodes, both (S, n)."""
+        series = (self.pace_s * values) @ matrices(self.degree).to_integral.T
+        series[:, 0] -= np.sum(self.basis0 * series, axis=1)
+        total: Complexes = series @ matrices(self.degree).basis.T
         return total
 
     def integration(self) -> Floats:
         """The matrices that do this, shape (S, n, n)."""
-        total: Floats = self.half_s[:, None, None] * (matrices(self.degree).to_nodes - self.to_zero[:, None, :])
+        m = matrices(self.degree)
+        total: Floats = (m.to_nodes - (self.basis0 @ m.to_integral)[:, None, :]) * self.pace_s[:, None, :]
         return total
 
+    def integral_series(self, values: Floats, at_zero: Floats | float) -> Floats:
+        """Series (S, n + 1, c) of the integral over time of values (S, n, c) that is ``at_zero`` at 0."""
+        series: Floats = matrices(self.degree).to_integral @ (self.pace_s[:, :, None] * values)
+        series[:, 0] += at_zero - np.einsum("sk,skc->sc", self.basis0, series)
+        return series
+
+    def at_nodes(self, series: Floats) -> Floats:
+        """Values (S, n, c) of series (S, n + 1, c)."""
+        values: Floats = matrices(self.degree).basis @ series
+        return values
+
     def tail(self, values: Floats) -> Floats:
-        """Largest of the last three Chebyshev coefficients, (S, n, c) -> (S,)."""
-        last = np.abs(matrices(self.degree).to_series[-3:] @ values)
+        """Largest of the last three coefficients of what ``integral`` integrates, (S, n, c) -> (S,)."""
+        last = np.abs(matrices(self.degree).to_series[-3:] @ (self.pace_s[:, :, None] * values))
         largest: Floats = last.max(axis=(1, 2))
         return largest
-
-    def twice_integrated(self, values: Floats, at_zero: Floats) -> tuple[Floats, Floats]:
-        """Series of the second and the first integral of values at the nodes.
-
-        Parameters
-        ----------
-        values : (S, n, c) array
-        at_zero : (S, c) array
-            The first integral at t = 0; the second is 0 there.
-
-        Returns
-        -------
-        second, first : (S, n + 2, c) arrays
-        """
-        half = self.half_s[:, None, None]
-        basis0 = chebyshev.chebvander(self.tau0, self.degree + 2)
-        first = np.zeros((values.shape[0], self.degree + 3, values.shape[2]))
-        first[:, :-1] = half * (matrices(self.degree).to_integral @ values)
-        first[:, 0] += at_zero - np.einsum("sk,skc->sc", basis0, first)
-        second = half * chebyshev.chebint(first[:, :-1], axis=1)
-        second[:, 0] -= np.einsum("sk,skc->sc", basis0, second)
-        return second, first

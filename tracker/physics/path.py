@@ -1,7 +1,7 @@
 """The flight path and its derivatives, integrated together by spectral collocation.
 
 The acceleration is a polynomial through its values at the Chebyshev-Gauss-Lobatto times of the flight;
-velocity and position are its exact integrals. With w = v_x + i v_z the equation of motion is
+velocity and position are its integrals. With w = v_x + i v_z the equation of motion is
 w' = (-drag D + i lift C) |w| w - i g: linear once the speed |w| is known. Sweeps over the speed bring the
 solution close, Newton on the collocation equations ends it, and the linear system of the last step also
 gives the derivatives by the start values (the variational equations).
@@ -20,11 +20,12 @@ from tracker.physics.collocation import Bools, Complexes, Floats, Grid
 from tracker.physics.forces import LIFT, Law
 
 START_VALUES = 6  # vx0, vz0, g_eff, drag, lift, spin0
-DEGREES = (16, 24, 36, 54, 80, 120)  # tried in turn until the acceleration is resolved
+DEGREES = (14, 20, 28, 40, 60, 90, 130)  # tried in turn until the acceleration is resolved
 RESOLVED_M = 2e-11  # what the first neglected Chebyshev terms may move the ball by
 SLOWEST_M_S = 1e-9  # below this speed the spin parameter no longer grows
-SHORTEST_S = 1e-6  # half length given to a path that has none
-SWEEPS = 30
+NARROWEST_S, WIDEST = 0.01, 10.0  # limits of the stretch about the apex, in seconds and flight times
+GENTLEST_M_S2 = 1e-3  # where there is no gravity to make an apex
+SWEEPS, COARSE_SWEEPS = 30, 4
 SWEPT = 1e-8  # relative change of the speed at which sweeping ends; Newton squares what is left
 NEWTON_STEPS = 8
 NEWTON_DONE = 1e-7  # relative; a step this small leaves an error of its square
@@ -37,8 +38,8 @@ class Flights:
 
     Parameters
     ----------
-    middle_s, half_s : (S,) arrays
-        Where each series is centred and how far it reaches to both sides.
+    centre_s, width_s, middle, half : (S,) arrays
+        How a series runs in time: t = centre + width sinh(middle + half tau), tau in [-1, 1].
     series : (S, k, 28) array
         Coefficients of position (2), velocity (2), and their derivatives by the six start values (12, 12).
     solved : (S,) bool array
@@ -47,8 +48,10 @@ class Flights:
         Whether the series reaches its accuracy; false only where an apex is passed at almost no speed.
     """
 
-    middle_s: Floats
-    half_s: Floats
+    centre_s: Floats
+    width_s: Floats
+    middle: Floats
+    half: Floats
     series: Floats
     solved: Bools
     resolved: Bools
@@ -64,17 +67,15 @@ class Flights:
         dxz, dv : (n, 2, 6) arrays
             Their derivatives by (vx0, vz0, g_eff, drag, lift, spin0).
         """
-        tau = (np.asarray(t_s, dtype=np.float64) - self.middle_s[shot]) / self.half_s[shot]
         series = self.series[shot]
-        return _parted(chebyshev.chebvander(tau, series.shape[0] - 1) @ series)
+        return _parted(chebyshev.chebvander(self._tau(shot, t_s), series.shape[0] - 1) @ series)
 
     def at_many(
         self, shot: np.typing.NDArray[np.integer], t_s: Floats
     ) -> tuple[Floats, Floats, Floats, Floats]:
         """Path of shot ``shot[i]`` at time ``t_s[i]``, for all i at once; returns what ``at`` does."""
         shot = np.asarray(shot)
-        tau = (np.asarray(t_s, dtype=np.float64) - self.middle_s[shot]) / self.half_s[shot]
-        basis = chebyshev.chebvander(tau, self.series.shape[1] - 1)
+        basis = chebyshev.chebvander(self._tau(shot, t_s), self.series.shape[1] - 1)
         # One matrix product a shot: the times of each shot side by side, padded to the longest.
         order = np.argsort(shot, kind="stable")
         counts = np.bincount(shot, minlength=len(self.series))
@@ -84,6 +85,12 @@ class Flights:
         values = np.empty((len(shot), self.series.shape[2]))
         values[order] = (padded @ self.series)[shot[order], place]
         return _parted(values)
+
+    def _tau(self, shot: int | np.typing.NDArray[np.integer], t_s: Floats) -> Floats:
+        """Times as places on [-1, 1]."""
+        s = np.arcsinh((np.asarray(t_s, dtype=np.float64) - self.centre_s[shot]) / self.width_s[shot])
+        tau: Floats = (s - self.middle[shot]) / self.half[shot]
+        return tau
 
 
 def _parted(values: Floats) -> tuple[Floats, Floats, Floats, Floats]:
@@ -126,28 +133,50 @@ def fly(
         If the arrays do not fit together, are not finite, or 0 is not between begin and end.
     """
     start, begin, end = _checked(start, begin_s, end_s)
-    middle, half = (begin + end) / 2, np.maximum((end - begin) / 2, SHORTEST_S)
     motion = _Motion(radius_m, spin_decay_s, law, drag_law)
-    series = np.zeros((len(start), DEGREES[-1] + 3, 4 + 4 * START_VALUES))
+    series = np.zeros((len(start), DEGREES[-1] + 2, 4 + 4 * START_VALUES))
     solved, resolved = np.zeros((2, len(start)), dtype=np.bool_)
     waiting, longest = np.arange(len(start)), 1
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # hopeless paths end as NaN
+        whole = grid = _crowded(motion, start, begin, end)
+        w = _vacuum(start, grid)
         for degree in DEGREES:
-            grid = Grid.of(degree, middle[waiting], half[waiting])
-            w = _sweep(motion, start[waiting], grid)
-            moved = grid.tail(_pairs(motion.acceleration(start[waiting], grid.t_s, w)))
-            enough = moved * (grid.half_s / degree) ** 2 < RESOLVED_M
-            ready = enough | ~np.isfinite(moved) | (degree == DEGREES[-1])
-            now = waiting[ready]
-            if len(now):
-                part, good = _solve(motion, start[now], grid.only(ready), w[ready])
-                series[now, : degree + 3] = part
-                solved[now], resolved[now] = good, enough[ready]
-                longest = degree + 3
-            waiting = waiting[~ready]
+            grid, w = grid.refined(degree, w)
+            w = _sweep(motion, start[waiting], grid, w, SWEEPS)
+            tail = grid.tail(_pairs(motion.acceleration(start[waiting], grid.t_s, w)))
+            enough = tail * (end - begin)[waiting] / degree**2 < RESOLVED_M
+            ready = enough | ~np.isfinite(tail) | (degree == DEGREES[-1])
+            if ready.any():
+                now = waiting[ready]
+                part, solved[now] = _solve(motion, start[now], grid.only(ready), w[ready])
+                series[now, : degree + 2] = part
+                resolved[now] = enough[ready]
+                longest = degree + 2
+                waiting, grid, w = waiting[~ready], grid.only(~ready), w[~ready]
             if not len(waiting):
                 break
-    return Flights(middle, half, series[:, :longest], solved, resolved)
+    return Flights(whole.centre_s, whole.width_s, whole.middle, whole.half, series[:, :longest], solved, resolved)
+
+
+def _crowded(motion: _Motion, start: Floats, begin_s: Floats, end_s: Floats) -> Grid:
+    """A coarse grid whose nodes crowd where the ball is slowest.
+
+    The speed is smooth in time but for two points beside the real axis where w and its conjugate vanish;
+    seen from the slowest node the straight line w + w' dt vanishes at about the nearer of them.
+    """
+    vx, vz, g = start[:, 0], start[:, 1], np.maximum(start[:, 2], GENTLEST_M_S2)
+    span = end_s - begin_s + NARROWEST_S
+    centre, width = vz / g, np.abs(vx) / g
+    for _ in range(2):
+        centre = np.clip(np.nan_to_num(centre), begin_s - span, end_s + span)
+        width = np.clip(np.nan_to_num(width), NARROWEST_S, WIDEST * span)
+        grid = Grid.of(DEGREES[0], begin_s, end_s, centre, width)
+        w = _sweep(motion, start, grid, _vacuum(start, grid), COARSE_SWEEPS)
+        slowest = np.arange(len(w)), np.argmin(np.abs(w), axis=1)
+        change = motion.acceleration(start, grid.t_s, w)[slowest]
+        lead = -w[slowest] / change
+        centre, width = grid.t_s[slowest] + lead.real, np.abs(lead.imag)
+    return grid
 
 
 def _checked(start: Floats, begin_s: Floats, end_s: Floats) -> tuple[Floats, Floats, Floats]:
@@ -212,12 +241,17 @@ class _Motion:
         return by_v, np.stack([_pairs(one) for one in by_start], axis=-1)
 
 
-def _sweep(motion: _Motion, start: Floats, grid: Grid) -> Complexes:
-    """Velocities at the nodes, (S, n), nearly a solution: the motion with the speed of the last sweep."""
+def _vacuum(start: Floats, grid: Grid) -> Complexes:
+    """Velocities at the nodes, (S, n), without air."""
+    total: Complexes = start[:, 0:1] + 1j * (start[:, 1:2] - start[:, 2:3] * grid.t_s)
+    return total
+
+
+def _sweep(motion: _Motion, start: Floats, grid: Grid, w: Complexes, sweeps: int) -> Complexes:
+    """Velocities at the nodes, (S, n), nearer to a solution: the motion with the speed of the last sweep."""
     w0 = (start[:, 0] + 1j * start[:, 1])[:, None]
-    w = w0 - 1j * start[:, 2:3] * grid.t_s
     speed = np.abs(w)
-    for _ in range(SWEEPS):
+    for _ in range(sweeps):
         turned = grid.integral(motion.rate(start, grid.t_s, speed))
         turned.real = np.clip(turned.real, -LARGEST_EXPONENT, LARGEST_EXPONENT)
         growth = np.exp(turned)
@@ -262,7 +296,8 @@ def _solve(motion: _Motion, start: Floats, grid: Grid, w: Complexes) -> tuple[Fl
     at_zero = np.zeros((shots, 2 + 2 * START_VALUES))
     at_zero[:, :2] = start[:, :2]
     at_zero[:, 2], at_zero[:, 3 + START_VALUES] = 1, 1
-    position, velocity = grid.twice_integrated(values, at_zero)
+    velocity = grid.integral_series(values, at_zero)
+    position = grid.integral_series(grid.at_nodes(velocity), 0.0)
     series = np.concatenate([position[..., :2], velocity[..., :2], position[..., 2:], velocity[..., 2:]], axis=-1)
     series[~solved] = np.nan
     return series, solved
