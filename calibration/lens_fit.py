@@ -122,7 +122,7 @@ def _saddle_corners(luma: Luma, corners: tuple[int, int]) -> Floats | None:
 
 
 def calibrate_from_corners(
-    sets: Sequence[CornerSet], width_px: int, height_px: int, *, mode: str = ""
+    sets: Sequence[CornerSet], width_px: int, height_px: int, *, mode: str = "", third: bool | None = None
 ) -> Lens:
     """Lens from corners already found, all in one picture size.
 
@@ -183,9 +183,7 @@ def _adjust(sets: Sequence[CornerSet], size_px: tuple[int, int], flags: int) -> 
     return lens, poses
 
 
-def _covariance(
-    lens: Lens, sets: Sequence[CornerSet], turns: Sequence[Floats], shifts: Sequence[Floats]
-) -> Floats:
+def _covariance(lens: Lens, sets: Sequence[CornerSet], poses: Poses) -> Floats:
     """(9, 9) covariance of the lens with the poses eliminated (Schur complement of the normal matrix)."""
     normal = np.zeros((9, 9))
     squares, equations = 0.0, 0
