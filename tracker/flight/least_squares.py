@@ -1,0 +1,337 @@
+"""Nonlinear least squares with priors and robust weights; the result says whether to believe it.
+
+Levenberg-Marquardt with column scaling. A prior is one more observation. The estimate is linear in all
+observations near the solution, so its covariance is a sum over them: ``Fit.gain`` holds one column for
+each residual row and then one for each parameter's prior, and ``gain @ gain.T`` is the covariance.
+
+Sources: More, Lecture Notes in Mathematics 630 (1978) 105 (scaling, orthogonality test); Nielsen,
+IMM-REP-1999-05 (damping); Huber & Ronchetti, Robust Statistics (2009), 7.8 (weights); all from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import linalg, stats
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Model = Callable[[Floats], tuple[Floats, Floats]]
+
+# Thresholds that keep 95 % efficiency for normal errors, one residual a point. Huber & Ronchetti (2009).
+THRESHOLDS = {"linear": np.inf, "huber": 1.345, "cauchy": 2.385}
+STEP_DONE = 1e-10  # relative to the parameters' own reach
+ORTHOGONAL = 1e-9  # cosine between residuals and any column at which the gradient is nought
+LOST_HOLD = 1e-8  # a column this much shorter than it once was no longer tells its parameter
+DEPENDENT = 1e-13  # reciprocal condition of the scaled columns below which they depend on one another
+DAMPING, HARDEST = 1e-3, 1e20
+LARGE = 4e7  # rows x columns^2 above which the steps use normal equations instead of QR
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A fit, its health first. m residual rows, p parameters, q of them with a prior.
+
+    Parameters
+    ----------
+    converged : bool
+        Whether the last step was negligible or the gradient vanished.
+    singular : bool
+        Whether some combination of the parameters is not determined, or the data lost hold of one.
+    hit_limit : bool
+        Whether the iterations ran out.
+    stalled : bool
+        Whether no step, however short, made the fit better although the gradient had not vanished.
+    theta : (p,) array
+    covariance : (p, p) array
+        Infinite where singular.
+    gain : (p, m + p) array
+        How the parameters follow each observation in units of its own standard uncertainty.
+    residuals : (m,) array
+        In standard deviations.
+    weights : (m,) array
+        Robust weights, 0 to 1; a row of weight w counts as one whose variance is 1 / w times as large.
+    leverage : (m + p,) array
+        Share of itself by which each observation's fitted value follows it.
+    jacobian : (m, p) array
+    chi2 : float
+        Weighted sum of squares of residuals and priors.
+    dof : int
+        m + q - p.
+    variance_scale : float
+        chi2 / dof if the residuals' scale was to be estimated, else 1; contained in ``covariance``.
+    iterations : int
+    """
+
+    converged: bool
+    singular: bool
+    hit_limit: bool
+    stalled: bool
+    theta: Floats
+    covariance: Floats
+    gain: Floats
+    residuals: Floats
+    weights: Floats
+    leverage: Floats
+    jacobian: Floats
+    chi2: float
+    dof: int
+    variance_scale: float
+    iterations: int
+
+    @property
+    def healthy(self) -> bool:
+        """Whether the result may be believed."""
+        return self.converged and not (self.singular or self.hit_limit or self.stalled)
+
+    @property
+    def sd(self) -> Floats:
+        """Standard uncertainties of the parameters, (p,)."""
+        sd: Floats = np.sqrt(np.diag(self.covariance))
+        return sd
+
+    def variance(self, gradient: Floats) -> float:
+        """Variance of a function of the parameters with this gradient, (p,)."""
+        return float(np.sum((np.asarray(gradient) @ self.gain) ** 2))
+
+    def share(self, gradient: Floats, block: slice | npt.NDArray[np.bool_] | npt.NDArray[np.integer]) -> float:
+        """The part of ``variance(gradient)`` that comes from a block of observations.
+
+        Observations 0 to m - 1 are the residual rows, m + j is the prior of parameter j. The shares of
+        blocks that make up all m + p observations add up to the variance.
+        """
+        return float(np.sum((np.asarray(gradient) @ self.gain[:, block]) ** 2))
+
+
+def fit(
+    model: Model,
+    start: Floats,
+    *,
+    prior_mean: Floats | None = None,
+    prior_sd: Floats | None = None,
+    loss: str = "linear",
+    point: Ints | None = None,
+    scale_known: bool = True,
+    max_iterations: int = 200,
+) -> Fit:
+    """The parameters that make the residuals small.
+
+    Parameters
+    ----------
+    model : callable
+        Parameters (p,) -> residuals (m,), each divided by its standard uncertainty, and their Jacobian (m, p).
+        Where it has no value it gives NaN or infinity, and the step is taken back.
+    start : (p,) array
+    prior_mean, prior_sd : (p,) arrays or None
+        What is known beforehand; an infinite sd is nothing.
+    loss : str
+        "linear", "huber" or "cauchy": what large residuals count.
+    point : (m,) int array or None
+        Rows with the same number belong to one point and share one robust weight (x and z of a sighting).
+    scale_known : bool
+        Whether the residuals' unit is their true standard uncertainty; if not it is estimated.
+    max_iterations : int
+
+    Raises
+    ------
+    ValueError
+        If the arrays do not fit together, or the model has no value at the start.
+    """
+    problem = _Problem.of(model, start, prior_mean, prior_sd, loss, point)
+    here = problem.at(np.array(start, dtype=np.float64))
+    if here is None:
+        raise ValueError("the model has no finite value at the start")
+    best, ending = _descend(problem, here, max_iterations)
+    return _finished(problem, best, ending, scale_known=scale_known)
+
+
+@dataclass(frozen=True, slots=True)
+class _State:
+    """The problem at one place: unweighted rows, robust weights and what they cost."""
+
+    theta: Floats
+    residuals: Floats
+    jacobian: Floats
+    weights: Floats
+    cost: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Ending:
+    """How the descent ended."""
+
+    converged: bool
+    hit_limit: bool
+    stalled: bool
+    lost: bool
+    iterations: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Problem:
+    """Model, priors and loss."""
+
+    model: Model
+    mean: Floats
+    precision: Floats  # 1 / sd, 0 where nothing is known
+    loss: str
+    point: Ints | None
+    threshold: Floats | float
+
+    @classmethod
+    def of(
+        cls,
+        model: Model,
+        start: Floats,
+        prior_mean: Floats | None,
+        prior_sd: Floats | None,
+        loss: str,
+        point: Ints | None,
+    ) -> _Problem:
+        """Check the arguments of ``fit``."""
+        p = len(start)
+        mean = np.zeros(p) if prior_mean is None else np.asarray(prior_mean, dtype=np.float64)
+        sd = np.full(p, np.inf) if prior_sd is None else np.asarray(prior_sd, dtype=np.float64)
+        if mean.shape != (p,) or sd.shape != (p,):
+            raise ValueError("priors must hold one mean and one sd for each parameter")
+        if not (sd > 0).all():
+            raise ValueError("the sd of a prior must be positive")
+        if loss not in THRESHOLDS:
+            raise ValueError(f"the loss must be one of {', '.join(THRESHOLDS)}, not {loss}")
+        threshold: Floats | float = THRESHOLDS[loss]
+        if point is not None and loss != "linear":
+            # The same share of good points lies beyond the threshold however many rows a point has.
+            beyond = stats.chi2.sf(threshold**2, 1)
+            threshold = np.sqrt(stats.chi2.isf(beyond, np.maximum(np.bincount(point), 1)))
+        return cls(model, np.where(np.isfinite(sd), mean, 0.0), 1 / sd, loss, point, threshold)
+
+    def at(self, theta: Floats) -> _State | None:
+        """The problem at theta; None where the model has no value."""
+        residuals, jacobian = self.model(theta)
+        if not (np.isfinite(residuals).all() and np.isfinite(jacobian).all()):
+            return None
+        weights, cost = self._robust(residuals)
+        cost += float(np.sum(((theta - self.mean) * self.precision) ** 2))
+        return _State(theta, residuals, jacobian, weights, cost)
+
+    def _robust(self, residuals: Floats) -> tuple[Floats, float]:
+        """Weights of the rows, and the sum of their losses."""
+        if self.loss == "linear":
+            return np.ones_like(residuals), float(residuals @ residuals)
+        if self.point is None:
+            size = np.abs(residuals)
+        else:
+            size = np.sqrt(np.bincount(self.point, weights=residuals**2))
+        c = self.threshold
+        if self.loss == "huber":
+            weights = np.asarray(c / np.maximum(size, c))
+            losses = np.where(size <= c, size**2, 2 * c * size - c**2)
+        else:
+            weights = 1 / (1 + (size / c) ** 2)
+            losses = c**2 * np.log1p((size / c) ** 2)
+        return (weights if self.point is None else weights[self.point]), float(np.sum(losses))
+
+    def rows(self, state: _State) -> tuple[Floats, Floats]:
+        """Weighted residuals and Jacobian with the priors below them, (m + p,) and (m + p, p)."""
+        root = np.sqrt(state.weights)
+        residuals = np.concatenate([root * state.residuals, (state.theta - self.mean) * self.precision])
+        return residuals, np.vstack([root[:, None] * state.jacobian, np.diag(self.precision)])
+
+
+def _descend(problem: _Problem, here: _State, max_iterations: int) -> tuple[_State, _Ending]:
+    """Levenberg-Marquardt steps until one is negligible."""
+    damping, growth = DAMPING, 2.0
+    residuals, jacobian = problem.rows(here)
+    reach = longest = np.linalg.norm(jacobian, axis=0)
+    iteration, converged, stalled = 0, False, False
+    while iteration < max_iterations and not (converged or stalled):
+        norms = np.linalg.norm(jacobian, axis=0)
+        longest = np.maximum(longest, norms)
+        reach = np.where(norms > 0, norms, np.where(longest > 0, longest, 1.0))
+        triangle, pull = _reduced(jacobian / reach, residuals)
+        size = float(np.linalg.norm(residuals))
+        converged = bool(np.max(np.abs(triangle.T @ pull), initial=0.0) <= ORTHOGONAL * size)
+        accepted = False
+        while not accepted and not converged and damping < HARDEST and iteration < max_iterations:
+            iteration += 1
+            step = _damped(triangle, pull, damping)
+            there = problem.at(here.theta + step / reach)
+            foreseen = float(step @ (damping * step - triangle.T @ pull))
+            gained = -np.inf if there is None else here.cost - there.cost
+            small = bool((np.abs(step / reach) <= STEP_DONE * np.abs(here.theta)).all())
+            if there is not None and gained > 0 and foreseen > 0:
+                damping *= max(1 / 3, 1 - (2 * min(gained / foreseen, 1.0) - 1) ** 3)
+                damping, growth, accepted, here = max(damping, 1e-14), 2.0, True, there
+                residuals, jacobian = problem.rows(here)
+            else:
+                damping, growth = damping * growth, growth * 2
+            converged = small and (accepted or damping < 1.0)
+        stalled = not accepted and not converged and damping >= HARDEST
+    lost = bool((np.linalg.norm(jacobian, axis=0) < LOST_HOLD * longest).any())
+    hit_limit = iteration >= max_iterations and not converged
+    return here, _Ending(converged, hit_limit, stalled, lost, iteration)
+
+
+def _reduced(jacobian: Floats, residuals: Floats) -> tuple[Floats, Floats]:
+    """R and Q^T r of the scaled Jacobian, by QR or, where that is dear, by normal equations."""
+    m, p = jacobian.shape
+    if m * p * p > LARGE:
+        try:
+            triangle = linalg.cholesky(jacobian.T @ jacobian, lower=False, check_finite=False)
+        except linalg.LinAlgError:
+            pass
+        else:
+            pull = linalg.solve_triangular(triangle, jacobian.T @ residuals, trans="T", check_finite=False)
+            return triangle, pull
+    both = np.linalg.qr(np.column_stack([jacobian, residuals]), mode="r")
+    return both[:p, :p], both[:p, p]
+
+
+def _damped(triangle: Floats, pull: Floats, damping: float) -> Floats:
+    """The step that minimises |R s + Q^T r|^2 + damping |s|^2."""
+    p = len(pull)
+    tall = np.zeros((2 * p, p + 1))
+    tall[:p, :p], tall[:p, p] = triangle, -pull
+    tall[np.arange(p, 2 * p), np.arange(p)] = np.sqrt(damping)
+    both = np.linalg.qr(tall, mode="r")
+    step: Floats = linalg.solve_triangular(both[:p, :p], both[:p, p], check_finite=False)
+    return step
+
+
+def _finished(problem: _Problem, state: _State, ending: _Ending, *, scale_known: bool) -> Fit:
+    """Covariance and gain by QR at the solution."""
+    residuals, jacobian = problem.rows(state)
+    m, p = state.jacobian.shape
+    norms = np.linalg.norm(jacobian, axis=0)
+    scale = np.where(norms > 0, norms, 1.0)
+    Q, R = np.linalg.qr(jacobian / scale)
+    spread = np.linalg.svd(R, compute_uv=False)
+    singular = ending.lost or len(jacobian) < p or bool(spread[-1] <= DEPENDENT * spread[0])
+    chi2, dof = float(residuals @ residuals), m + int(np.count_nonzero(problem.precision)) - p
+    variance_scale = 1.0 if scale_known else chi2 / dof if dof > 0 else np.inf
+    if singular:
+        gain, covariance = np.full((p, len(jacobian)), np.inf), np.full((p, p), np.inf)
+    else:
+        gain = linalg.solve_triangular(R, Q.T, check_finite=False) / scale[:, None]
+        gain *= -np.sqrt(variance_scale)
+        covariance = gain @ gain.T
+    return Fit(
+        converged=ending.converged,
+        singular=singular,
+        hit_limit=ending.hit_limit,
+        stalled=ending.stalled,
+        theta=state.theta,
+        covariance=covariance,
+        gain=gain,
+        residuals=state.residuals,
+        weights=state.weights,
+        leverage=np.sum(Q**2, axis=1),
+        jacobian=state.jacobian,
+        chi2=chi2,
+        dof=dof,
+        variance_scale=variance_scale,
+        iterations=ending.iterations,
+    )
