@@ -23,11 +23,10 @@ Model = Callable[[Floats], tuple[Floats, Floats]]
 
 # Thresholds that keep 95 % efficiency for normal errors, one residual a point. Huber & Ronchetti (2009).
 THRESHOLDS = {"linear": np.inf, "huber": 1.345, "cauchy": 2.385}
-STEP_DONE = 1e-10  # relative to the parameters' own reach
-ORTHOGONAL = 1e-9  # cosine between residuals and any column at which the gradient is nought
+OFFSET_STALLED, STEP_STALLED = 1e-3, 1e-8  # the same, and in parts of the parameters, where rounding ends it
 LOST_HOLD = 1e-8  # a column this much shorter than it once was no longer tells its parameter
 DEPENDENT = 1e-13  # reciprocal condition of the scaled columns below which they depend on one another
-DAMPING, HARDEST = 1e-3, 1e20
+DAMPING, GENTLEST, HARDEST = 1e-3, 1e-14, 1e20
 LARGE = 4e7  # rows x columns^2 above which the steps use normal equations instead of QR
 
 
@@ -115,6 +114,7 @@ def fit(
     loss: str = "linear",
     point: Ints | None = None,
     scale_known: bool = True,
+    tolerance: float = 1e-7,
     max_iterations: int = 200,
 ) -> Fit:
     """The parameters that make the residuals small.
@@ -133,6 +133,8 @@ def fit(
         Rows with the same number belong to one point and share one robust weight (x and z of a sighting).
     scale_known : bool
         Whether the residuals' unit is their true standard uncertainty; if not it is estimated.
+    tolerance : float
+        How many standard uncertainties from the solution the descent may end.
     max_iterations : int
 
     Raises
@@ -144,7 +146,7 @@ def fit(
     here = problem.at(np.array(start, dtype=np.float64))
     if here is None:
         raise ValueError("the model has no finite value at the start")
-    best, ending = _descend(problem, here, max_iterations)
+    best, ending = _descend(problem, here, tolerance, max_iterations)
     return _finished(problem, best, ending, scale_known=scale_known)
 
 
@@ -210,10 +212,13 @@ class _Problem:
 
     def at(self, theta: Floats) -> _State | None:
         """The problem at theta; None where the model has no value."""
-        residuals, jacobian = self.model(theta)
-        if not (np.isfinite(residuals).all() and np.isfinite(jacobian).all()):
+        with np.errstate(all="ignore"):  # where the model overflows the step is taken back
+            residuals, jacobian = self.model(theta)
+            if not (np.isfinite(residuals).all() and np.isfinite(jacobian).all()):
+                return None
+            weights, cost = self._robust(residuals)
+        if not np.isfinite(cost):
             return None
-        weights, cost = self._robust(residuals)
         cost += float(np.sum(((theta - self.mean) * self.precision) ** 2))
         return _State(theta, residuals, jacobian, weights, cost)
 
@@ -241,38 +246,56 @@ class _Problem:
         return residuals, np.vstack([root[:, None] * state.jacobian, np.diag(self.precision)])
 
 
-def _descend(problem: _Problem, here: _State, max_iterations: int) -> tuple[_State, _Ending]:
-    """Levenberg-Marquardt steps until one is negligible."""
+def _descend(
+    problem: _Problem, here: _State, tolerance: float, max_iterations: int
+) -> tuple[_State, _Ending]:
+    """Levenberg-Marquardt steps until what is left to gain is nought beside the residuals."""
     damping, growth = DAMPING, 2.0
-    residuals, jacobian = problem.rows(here)
-    reach = longest = np.linalg.norm(jacobian, axis=0)
+    longest: Floats = np.zeros_like(here.theta)
     iteration, converged, stalled = 0, False, False
-    while iteration < max_iterations and not (converged or stalled):
+    while True:
+        residuals, jacobian = problem.rows(here)
         norms = np.linalg.norm(jacobian, axis=0)
         longest = np.maximum(longest, norms)
-        reach = np.where(norms > 0, norms, np.where(longest > 0, longest, 1.0))
-        triangle, pull = _reduced(jacobian / reach, residuals)
-        size = float(np.linalg.norm(residuals))
-        converged = bool(np.max(np.abs(triangle.T @ pull), initial=0.0) <= ORTHOGONAL * size)
+        scale = np.where(longest > 0, longest, 1.0)
+        triangle, pull = _reduced(jacobian / scale, residuals)
+        left = _offset(pull, residuals)
+        converged = left <= tolerance
+        if converged or iteration >= max_iterations:
+            break
         accepted = False
-        while not accepted and not converged and damping < HARDEST and iteration < max_iterations:
+        while not accepted and damping < HARDEST and iteration < max_iterations:
             iteration += 1
             step = _damped(triangle, pull, damping)
-            there = problem.at(here.theta + step / reach)
+            there = problem.at(here.theta + step / scale)
             foreseen = float(step @ (damping * step - triangle.T @ pull))
-            gained = -np.inf if there is None else here.cost - there.cost
-            small = bool((np.abs(step / reach) <= STEP_DONE * np.abs(here.theta)).all())
-            if there is not None and gained > 0 and foreseen > 0:
-                damping *= max(1 / 3, 1 - (2 * min(gained / foreseen, 1.0) - 1) ** 3)
-                damping, growth, accepted, here = max(damping, 1e-14), 2.0, True, there
-                residuals, jacobian = problem.rows(here)
+            if there is not None and there.cost < here.cost and foreseen > 0:
+                ratio = min((here.cost - there.cost) / foreseen, 1.0)
+                damping = max(damping * max(1 / 3, 1 - (2 * ratio - 1) ** 3), GENTLEST)
+                growth, accepted, here = 2.0, True, there
             else:
                 damping, growth = damping * growth, growth * 2
-            converged = small and (accepted or damping < 1.0)
-        stalled = not accepted and not converged and damping >= HARDEST
-    lost = bool((np.linalg.norm(jacobian, axis=0) < LOST_HOLD * longest).any())
-    hit_limit = iteration >= max_iterations and not converged
-    return here, _Ending(converged, hit_limit, stalled, lost, iteration)
+        if not accepted and damping >= HARDEST:
+            # Rounding ends every descent; only where much was left to gain is it a failure.
+            whole = np.abs(_damped(triangle, pull, GENTLEST) / scale)
+            converged = left <= OFFSET_STALLED or bool((whole <= STEP_STALLED * np.abs(here.theta)).all())
+            stalled = not converged
+            break
+    lost = bool((norms < LOST_HOLD * longest).any())
+    return here, _Ending(converged, not (converged or stalled), stalled, lost, iteration)
+
+
+def _offset(pull: Floats, residuals: Floats) -> float:
+    """How far the parameters are from the solution, in standard uncertainties, if all is linear.
+
+    Source: Bates & Watts, Technometrics 23 (1981) 179 (from memory).
+    """
+    p, rest = len(pull), float(residuals @ residuals - pull @ pull)
+    freedom = max(len(residuals) - p, 1)
+    along = np.linalg.norm(pull) / np.sqrt(p)
+    if along == 0:
+        return 0.0
+    return float(along / np.sqrt(max(rest, 0.0) / freedom)) if rest > 0 else np.inf
 
 
 def _reduced(jacobian: Floats, residuals: Floats) -> tuple[Floats, Floats]:
