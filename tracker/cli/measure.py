@@ -1,0 +1,167 @@
+"""``lobscope measure``: clips and a setup file -> exit speed, angle and spin."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from tracker.cli import show
+from tracker.cli.failures import WrongUsage, failed, tell
+from tracker.cli.files import usable_folder
+from tracker.cli.progress import FramesDone
+
+if TYPE_CHECKING:
+    from tracker.values import Failed, Measured, Setup
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """How one call wants its clips measured and shown."""
+
+    start_s: float | None = None
+    end_s: float | None = None
+    every_flight: bool = False
+    as_json: bool = False
+    out: Path | None = None
+    explain: bool = False
+
+
+def measure(
+    clips: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="CLIP", help="One or more clips, as they came from the phone.", show_default=False
+        ),
+    ],
+    setup: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help='The setup file ("lobscope setup" writes one to fill in).'),
+    ] = None,
+    capture_fps: Annotated[
+        float | None,
+        typer.Option(metavar="N", help="Frames a second at which the phone really filmed, such as 240."),
+    ] = None,
+    json: Annotated[
+        bool, typer.Option("--json", help="Print the results for programs instead of people.")
+    ] = False,
+    out: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Keep pictures, paths and results in this folder.")
+    ] = None,
+    start: Annotated[
+        float | None,
+        typer.Option(
+            "--from", metavar="S", min=0, help="Begin at this second of the film as a player shows it."
+        ),
+    ] = None,
+    end: Annotated[
+        float | None,
+        typer.Option(
+            "--to", metavar="S", min=0, help="Stop at this second of the film as a player shows it."
+        ),
+    ] = None,
+    wheel_speed: Annotated[
+        str | None,
+        typer.Option(metavar="SPEED", help='The wheel\'s speed for these clips, such as "3200 rpm".'),
+    ] = None,
+    gap: Annotated[
+        str | None,
+        typer.Option(metavar="LENGTH", help='The gap the ball is squeezed through, such as "126 mm".'),
+    ] = None,
+    every_flight: Annotated[
+        bool, typer.Option("--every-flight", help="Measure rebounds and other free flights as well.")
+    ] = False,
+    explain: Annotated[
+        bool,
+        typer.Option("--explain", help="Tell also what the uncertainty is made of, and what was left out."),
+    ] = False,
+) -> None:
+    """Measure the shots in one or more clips.
+
+    Prints, for every shot, how fast and how steeply the ball left the launcher and how much it spun,
+    each with its uncertainty, and says how far to trust it. Nothing is written to disk unless --out
+    names a folder.
+
+    Example: lobscope measure shot.mp4 --setup setup.toml --capture-fps 240
+    """
+    file = _check_usage(setup, capture_fps, start, end)
+    wish = Wish(start, end, every_flight, json, out, explain)
+    raise typer.Exit(
+        measure_all(clips, file, wish, capture_fps=capture_fps, wheel_speed=wheel_speed, gap=gap)
+    )
+
+
+def _check_usage(
+    setup: Path | None, capture_fps: float | None, start: float | None, end: float | None
+) -> Path:
+    if setup is None:
+        raise WrongUsage(
+            "setup_missing",
+            "Measuring needs a setup file: how big the ball is, and a length in the picture that you know.",
+            'Write one with "lobscope setup setup.toml", fill it in, and add --setup setup.toml.',
+        )
+    if capture_fps is not None and not (math.isfinite(capture_fps) and capture_fps > 0):
+        raise WrongUsage("bad_capture_fps", "--capture-fps must be above zero.", "Give a number such as 240.")
+    if any(second is not None and not math.isfinite(second) for second in (start, end)):
+        raise WrongUsage("bad_time", "--from and --to must be numbers.", "Give seconds, such as --from 1.5.")
+    if start is not None and end is not None and end <= start:
+        raise WrongUsage(
+            "bad_time", "--to must come after --from.", "Give a later time, or leave one of them out."
+        )
+    return setup
+
+
+def measure_all(clips: list[Path], setup_file: Path, wish: Wish, **stated: float | str | None) -> int:
+    """Measure the clips one after the other, show each, and give the exit status."""
+    if wish.out is not None:
+        usable_folder(wish.out)
+    results: list[Measured | Failed] = []
+    fine = True
+    try:
+        setup = _read_setup(setup_file, stated)
+    except Exception as error:
+        if wish.as_json:
+            show.document([failed(clip, error) for clip in clips])
+        raise
+    for clip in clips:
+        try:
+            measured = _measure_one(clip, setup, wish)
+        except Exception as error:  # noqa: BLE001 - one bad clip does not stop the others
+            tell(error, clip)
+            results.append(failed(clip, error))
+            fine = False
+            continue
+        results.append(measured)
+        if not wish.as_json:
+            show.tables(measured, explain=wish.explain)
+    if wish.as_json:
+        show.document(results)
+    return 0 if fine else 1
+
+
+def _read_setup(file: Path, stated: dict[str, Any]) -> Setup:
+    from tracker.setup_file import read_setup
+
+    return read_setup(file, **stated)
+
+
+def _measure_one(clip: Path, setup: Setup, wish: Wish) -> Measured:
+    from tracker.pipeline import measure as measure_clip
+
+    with FramesDone(clip.name) as progress:
+        measured = measure_clip(
+            clip,
+            setup,
+            start_s=wish.start_s,
+            end_s=wish.end_s,
+            every_flight=wish.every_flight,
+            progress=progress,
+        )
+    if wish.out is not None:
+        from tracker.cli.keep import keep
+
+        keep(measured, clip, wish.out)
+    return measured

@@ -1,0 +1,60 @@
+"""The whole of ``lobscope``: its commands, and what becomes of their failures."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from tracker import __version__
+from tracker.cli import demo, measure, setup, warnings
+from tracker.cli.failures import WrongUsage, tell
+from tracker.cli.streams import safe_streams
+
+app = typer.Typer(
+    name="lobscope",
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Each command explains itself: lobscope measure --help",
+)
+for command in (measure.measure, setup.setup, demo.demo, warnings.warnings):
+    app.command()(command)
+
+
+def _answer_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"lobscope {__version__}")
+        raise typer.Exit
+
+
+@app.callback(no_args_is_help=True)
+def _lobscope(
+    *,
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_answer_version, is_eager=True, help="Say which version this is."),
+    ] = False,
+) -> None:
+    """Measure a ball launcher from a phone's slow-motion clip.
+
+    lobscope finds the ball in the film and tells how fast and how steeply it left the launcher, how
+    much of the wheel's speed went into spin, and how sure of all this you can be.
+
+    New here? "lobscope demo" makes a clip and measures it, so that you see what comes out. Then write
+    a setup file with "lobscope setup", fill in your ball and your known length, and measure your own
+    clip with "lobscope measure".
+    """
+
+
+def run(arguments: list[str]) -> int:
+    """Run one command line and give its exit status: 0 done, 1 could not, 2 wrong usage."""
+    with safe_streams():
+        try:
+            app(args=arguments, prog_name="lobscope")
+        except SystemExit as end:
+            return end.code if isinstance(end.code, int) else int(end.code is not None)
+        except Exception as error:  # noqa: BLE001 - the last stop: a person never sees a traceback unasked
+            tell(error)
+            return 2 if isinstance(error, WrongUsage) else 1
+    return 0
