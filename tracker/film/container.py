@@ -9,10 +9,11 @@ from pathlib import Path
 
 import av
 from av.container import InputContainer
+from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from tracker.errors import ClipError, ClipNotFound
-from tracker.film.sniff import complaint
+from tracker.film.sniff import COPY_AGAIN, complaint, cut_short
 
 # One reader a suffix: left to guess, the reader also opens pictures and playlists that name other files.
 FORMATS = {
@@ -27,7 +28,6 @@ CODECS = frozenset(
     {"h264", "hevc", "av1", "vp8", "vp9", "mpeg4", "h263", "mjpeg", "prores", "dnxhd", "ffv1", "rawvideo"}
 )
 MAX_PIXELS = 4096 * 2304
-COPY_AGAIN = "Copy the clip from the phone again."
 
 
 def check_path(path: Path) -> None:
@@ -107,6 +107,16 @@ def opened(path: Path, *, threads: int = 1) -> Iterator[tuple[InputContainer, Vi
             yield container, _video(container, path, threads)
 
 
+def decoded(packet: av.Packet) -> list[VideoFrame]:
+    """Decode what a packet completes; a damaged packet completes nothing, and the next may be whole."""
+    try:
+        return [frame for frame in packet.decode() if isinstance(frame, VideoFrame)]
+    except MemoryError:
+        raise
+    except av.error.FFmpegError:
+        return []
+
+
 @contextmanager
 def translated(path: Path) -> Iterator[None]:
     """Turn the reader's exceptions into plain ones."""
@@ -117,14 +127,13 @@ def translated(path: Path) -> Iterator[None]:
             "clip_memory", f"{path.name} needs more memory than it may have.", "Film at a smaller size."
         ) from error
     except (av.error.FFmpegError, UnicodeDecodeError) as error:
-        code, message, advice = complaint(path)
-        raise ClipError(code, message, advice) from error
+        raise complaint(path) from error
 
 
 def _video(container: InputContainer, path: Path, threads: int) -> VideoStream:
     streams = [s for s in container.streams.video if not s.disposition & av.stream.Disposition.attached_pic]
     if not streams:
-        what = "only sound" if container.streams.audio else "no video track"
+        what = "only sound" if container.streams.audio else "no pictures"
         raise ClipError(
             "clip_sound_only", f"{path.name} holds {what}.", "Name the clip that has the picture."
         )
@@ -132,17 +141,21 @@ def _video(container: InputContainer, path: Path, threads: int) -> VideoStream:
     stream = best if best in streams and isinstance(best, VideoStream) else streams[0]
     context = stream.codec_context
     if context is None or context.name not in CODECS:
-        name = "unknown" if context is None else context.name
-        raise ClipError(
-            "clip_codec_unknown",
-            f"{path.name} is recorded in a form that this program cannot read ({name}).",
-            "Set the phone's camera to its most compatible format, or convert the clip to H.264.",
-        )
+        cut = cut_short(path) if FORMATS[path.suffix.lower()] == "mov" else None
+        raise cut or _codec_unknown(path, "unknown" if context is None else context.name)
     check_size(path, context.width, context.height)
     context.options = {"max_pixels": str(MAX_PIXELS)}
     context.thread_count = threads
     context.thread_type = "AUTO" if threads > 1 else "NONE"
     return stream
+
+
+def _codec_unknown(path: Path, name: str) -> ClipError:
+    return ClipError(
+        "clip_codec_unknown",
+        f"{path.name} is recorded in a form that this program cannot read ({name}).",
+        "Set the phone's camera to its most compatible format, or convert the clip to H.264.",
+    )
 
 
 def check_size(path: Path, width_px: int, height_px: int) -> None:

@@ -9,7 +9,6 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self, cast
 
-import av
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -18,7 +17,7 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from tracker.errors import ClipError
-from tracker.film.container import opened
+from tracker.film.container import decoded, opened
 from tracker.film.survey import Survey, survey
 
 Bytes = npt.NDArray[np.uint8]
@@ -112,7 +111,7 @@ class Pictures(Iterator[tuple[int, VideoFrame]]):
             container.seek(at, stream=stream)
         else:
             seek = False
-        for frame in _whole(container, stream):
+        for frame in (frame for packet in container.demux(stream) for frame in decoded(packet)):
             index = last + 1
             if seen.stamped and frame.pts is not None:
                 index = max(index, bisect_left(stamps, frame.pts))
@@ -126,17 +125,6 @@ class Pictures(Iterator[tuple[int, VideoFrame]]):
             last = index
             if not frame.is_corrupt and (frame.width, frame.height) == size:
                 yield index, frame
-
-
-def _whole(container: InputContainer, stream: VideoStream) -> Generator[VideoFrame, None, None]:
-    for packet in container.demux(stream):
-        try:
-            found = packet.decode()
-        except (av.error.InvalidDataError, av.error.EOFError):
-            continue  # a damaged packet is missed by its number; the next may be whole
-        for frame in found:
-            if isinstance(frame, VideoFrame):
-                yield frame
 
 
 def _key_before(seen: Survey, first: int) -> int | None:

@@ -18,9 +18,11 @@ from av.video.stream import VideoStream
 
 from calibration.values import Floats, Ints, Picture
 from tracker.errors import ClipError
-from tracker.film.container import COPY_AGAIN, check_path, check_size, opened
+from tracker.film.container import check_path, check_size, decoded, opened
+from tracker.film.sniff import COPY_AGAIN
 
 _MAX_CAPTURE_FPS = 1e5
+_REORDERED = frozenset({"h264", "hevc"})
 _VP8_SHOWN = 0x10  # RFC 6386, 9.1: the show_frame bit of the first byte
 
 
@@ -31,9 +33,9 @@ class Survey:
     Parameters
     ----------
     pts : (n,) int array
-        Time stamps of the shown frames in ticks, ascending.
+        Time stamps by which the decoder's frames are known, ascending, one for each shown frame.
     file_time_s : (n,) array
-        The same in seconds, from the first.
+        When each is shown, in seconds from the first.
     key_pts : (k,) int array
         Time stamps at which decoding can begin.
     stamped : bool
@@ -75,7 +77,7 @@ def _survey(path: Path, _size: int, _changed_ns: int) -> Survey:
         if not len(stamps.pts):
             raise _no_picture(path)
         base = stream.time_base or Fraction(1, 1)
-        times = [float((int(p) - int(stamps.pts[0])) * base) for p in stamps.pts]
+        times = [float((t - stamps.times[0].item()) * base) for t in stamps.times.tolist()]
         tag = capture_fps_tag({**stream.metadata, **container.metadata})
         codec = stream.codec_context.name
     frame = _first_picture(path)
@@ -100,6 +102,7 @@ def _survey(path: Path, _size: int, _changed_ns: int) -> Survey:
 @dataclass(frozen=True, slots=True)
 class _Stamps:
     pts: Ints
+    times: Ints
     key_pts: Ints
     stamped: bool
     missing: int
@@ -123,27 +126,36 @@ def _stamps(container: InputContainer, stream: VideoStream) -> _Stamps:
             keys.append(packet.is_keyframe)
     except av.error.FFmpegError:
         pass  # what came before the damage is still good
-    missing = max(0, len(stream.index_entries) - packets)
-    stamped = None not in pts
-    chosen = pts if stamped else dts
-    if None in chosen:
-        chosen = list(range(len(chosen)))
-    stamps = np.array(chosen, dtype=np.int64)
-    key_pts = np.sort(stamps[np.array(keys, dtype=bool)])
-    return _Stamps(np.sort(stamps), key_pts, stamped, missing)
+    # An .avi file keeps no presentation times; the reader guesses them wrongly where frames are reordered.
+    avi = container.format.name == "avi"
+    stamped = None not in pts and not (avi and stream.codec_context.name in _REORDERED)
+    shown = np.array(pts if stamped else range(len(pts)), dtype=np.int64)
+    timed = np.array(dts, dtype=np.int64) if (avi or not stamped) and None not in dts else shown
+    key_pts = np.sort(shown[np.array(keys, dtype=bool)])
+    times = np.sort(timed)
+    missing = _missing(container, stream, packets, times)
+    return _Stamps(np.sort(shown), times, key_pts, stamped, missing)
+
+
+def _missing(container: InputContainer, stream: VideoStream, packets: int, times: Ints) -> int:
+    """Count the frames that the file's index or header promises and its end does not hold."""
+    if "mp4" in container.format.name:
+        return max(0, len(stream.index_entries) - packets)
+    if len(times) < 2 or len(container.streams) > 1 or not container.duration or not stream.time_base:
+        return 0
+    step_s = float(np.median(np.diff(times)) * stream.time_base)
+    seen_s = float(times[-1] * stream.time_base) + step_s
+    short_s = container.duration / av.time_base - seen_s
+    # Less than two frames may be how the last one's duration was rounded.
+    return round(short_s / step_s) if step_s > 0 and short_s > 1.5 * step_s else 0
 
 
 def _first_picture(path: Path) -> VideoFrame:
     with opened(path) as (container, stream):
         for packet in container.demux(stream):
-            try:
-                found = packet.decode()
-            except (av.error.InvalidDataError, av.error.EOFError):
-                continue
-            for frame in found:
-                if isinstance(frame, VideoFrame):
-                    check_size(path, frame.width, frame.height)
-                    return frame
+            for frame in decoded(packet):
+                check_size(path, frame.width, frame.height)
+                return frame
     raise _no_picture(path)
 
 
