@@ -107,7 +107,7 @@ def opened(path: Path, *, threads: int = 1) -> Iterator[tuple[InputContainer, Vi
             yield container, _video(container, path, threads)
 
 
-def decoded(packet: av.Packet) -> list[VideoFrame]:
+def decoded(packet: av.Packet[VideoStream]) -> list[VideoFrame]:
     """Decode what a packet completes; a damaged packet completes nothing, and the next may be whole."""
     try:
         return [frame for frame in packet.decode() if isinstance(frame, VideoFrame)]

@@ -139,8 +139,10 @@ def _stamps(container: InputContainer, stream: VideoStream) -> _Stamps:
 
 def _missing(container: InputContainer, stream: VideoStream, packets: int, times: Ints) -> int:
     """Count the frames that the file's index or header promises and its end does not hold."""
-    if "mp4" in container.format.name:
+    if "mov" in container.format.name:
         return max(0, len(stream.index_entries) - packets)
+    if container.format.name == "avi":
+        return max(0, stream.frames - int(times[-1]) - 1) if len(times) else 0
     if len(times) < 2 or len(container.streams) > 1 or not container.duration or not stream.time_base:
         return 0
     step_s = float(np.median(np.diff(times)) * stream.time_base)
