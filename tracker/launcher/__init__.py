@@ -1,0 +1,1 @@
+"""Settings, measured launches -> designed against measured, and where the wheel's speed goes."""
