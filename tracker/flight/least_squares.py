@@ -96,7 +96,9 @@ class Fit:
         """Variance of a function of the parameters with this gradient, (p,)."""
         return float(np.sum((np.asarray(gradient) @ self.gain) ** 2))
 
-    def share(self, gradient: Floats, block: slice | npt.NDArray[np.bool_] | npt.NDArray[np.integer]) -> float:
+    def share(
+        self, gradient: Floats, block: slice | npt.NDArray[np.bool_] | npt.NDArray[np.integer]
+    ) -> float:
         """The part of ``variance(gradient)`` that comes from a block of observations.
 
         Observations 0 to m - 1 are the residual rows, m + j is the prior of parameter j. The shares of
@@ -122,7 +124,7 @@ def fit(
     Parameters
     ----------
     model : callable
-        Parameters (p,) -> residuals (m,), each divided by its standard uncertainty, and their Jacobian (m, p).
+        Parameters (p,) -> residuals (m,), each over its standard uncertainty, and their Jacobian (m, p).
         Where it has no value it gives NaN or infinity, and the step is taken back.
     start : (p,) array
     prior_mean, prior_sd : (p,) arrays or None
@@ -309,8 +311,13 @@ def _reduced(jacobian: Floats, residuals: Floats) -> tuple[Floats, Floats]:
         else:
             pull = linalg.solve_triangular(triangle, jacobian.T @ residuals, trans="T", check_finite=False)
             return triangle, pull
-    both = np.linalg.qr(np.column_stack([jacobian, residuals]), mode="r")
+    both = _triangle(np.column_stack([jacobian, residuals]))
     return both[:p, :p], both[:p, p]
+
+
+def _triangle(matrix: Floats) -> Floats:
+    """R of the QR decomposition."""
+    return linalg.qr(matrix, mode="r", overwrite_a=True, check_finite=False)[0].astype(np.float64, copy=False)
 
 
 def _damped(triangle: Floats, pull: Floats, damping: float) -> Floats:
@@ -319,7 +326,7 @@ def _damped(triangle: Floats, pull: Floats, damping: float) -> Floats:
     tall = np.zeros((2 * p, p + 1))
     tall[:p, :p], tall[:p, p] = triangle, -pull
     tall[np.arange(p, 2 * p), np.arange(p)] = np.sqrt(damping)
-    both = np.linalg.qr(tall, mode="r")
+    both = _triangle(tall)
     step: Floats = linalg.solve_triangular(both[:p, :p], both[:p, p], check_finite=False)
     return step
 

@@ -50,12 +50,19 @@ def matrices(degree: int) -> Matrices:
     k = np.arange(degree + 1)
     nodes = -np.cos(np.pi * k / degree)
     # The discrete cosine transform, written out: half weight at both ends.
-    to_series = chebyshev.chebvander(nodes, degree).T * (2 / degree)
+    to_series = chebyshev.chebvander(nodes, degree).T.astype(np.float64) * (2 / degree)
     to_series[[0, -1], :] /= 2
     to_series[:, [0, -1]] /= 2
-    to_integral = chebyshev.chebint(to_series, axis=0)
-    basis = chebyshev.chebvander(nodes, degree + 1)
+    to_integral = chebyshev.chebint(to_series, axis=0).astype(np.float64)
+    basis = chebyshev.chebvander(nodes, degree + 1).astype(np.float64)
     return Matrices(nodes, to_series, to_integral, basis, basis @ to_integral)
+
+
+@lru_cache(maxsize=16)
+def between(degree: int, finer: int) -> Floats:
+    """Values at the nodes of one degree -> values at those of another."""
+    basis: Floats = chebyshev.chebvander(matrices(finer).nodes, degree).astype(np.float64)
+    return basis @ matrices(degree).to_series
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,12 +98,17 @@ class Grid:
     @classmethod
     def of(cls, degree: int, begin_s: Floats, end_s: Floats, centre_s: Floats, width_s: Floats) -> Grid:
         """The grid of this degree; all times (S,), begin <= 0 <= end."""
-        low, high, zero = (np.arcsinh((t - centre_s) / width_s) for t in (begin_s, end_s, np.zeros_like(begin_s)))
-        middle, half = (low + high) / 2, np.maximum((high - low) / 2, SHORTEST)
+        low, high = np.arcsinh((begin_s - centre_s) / width_s), np.arcsinh((end_s - centre_s) / width_s)
+        return cls.on(degree, centre_s, width_s, (low + high) / 2, np.maximum((high - low) / 2, SHORTEST))
+
+    @classmethod
+    def on(cls, degree: int, centre_s: Floats, width_s: Floats, middle: Floats, half: Floats) -> Grid:
+        """The grid of this degree on intervals that are known in s."""
         s = middle[:, None] + half[:, None] * matrices(degree).nodes
         t_s = centre_s[:, None] + width_s[:, None] * np.sinh(s)
         pace_s = (half * width_s)[:, None] * np.cosh(s)
-        basis0 = chebyshev.chebvander((zero - middle) / half, degree + 1)
+        tau0 = np.clip((np.arcsinh(-centre_s / width_s) - middle) / half, -1.0, 1.0)
+        basis0 = np.cos(np.arange(degree + 2) * np.arccos(tau0)[:, None])
         return cls(degree, centre_s, width_s, middle, half, t_s, pace_s, basis0)
 
     def only(self, which: Bools) -> Grid:
@@ -106,15 +118,8 @@ class Grid:
 
     def refined(self, degree: int, values: Complexes) -> tuple[Grid, Complexes]:
         """The same intervals with another degree, and values (S, n) at its nodes."""
-        m, finer = matrices(self.degree), matrices(degree).nodes
-        zero = np.zeros_like(self.half)
-        s = self.middle[:, None] + self.half[:, None] * finer
-        t_s = self.centre_s[:, None] + self.width_s[:, None] * np.sinh(s)
-        pace_s = (self.half * self.width_s)[:, None] * np.cosh(s)
-        tau0 = (np.arcsinh(-self.centre_s / self.width_s) - self.middle) / self.half
-        basis0 = chebyshev.chebvander(tau0, degree + 1)
-        grid = Grid(degree, self.centre_s, self.width_s, self.middle, self.half, t_s, pace_s, basis0)
-        return grid, values @ (chebyshev.chebvander(finer, self.degree) @ m.to_series).T
+        grid = Grid.on(degree, self.centre_s, self.width_s, self.middle, self.half)
+        return grid, values @ between(self.degree, degree).T
 
     def integral(self, values: Complexes) -> Complexes:
         """Integral over time from 0 to each node of values at the nodes, both (S, n)."""

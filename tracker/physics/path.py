@@ -20,12 +20,12 @@ from tracker.physics.collocation import Bools, Complexes, Floats, Grid
 from tracker.physics.forces import LIFT, Law
 
 START_VALUES = 6  # vx0, vz0, g_eff, drag, lift, spin0
-DEGREES = (14, 20, 28, 40, 60, 90, 130)  # tried in turn until the acceleration is resolved
-RESOLVED_M = 2e-11  # what the first neglected Chebyshev terms may move the ball by
+DEGREES = (16, 26, 40, 60, 90, 140)  # tried in turn until the acceleration is resolved
+RESOLVED_M = 1e-10  # what the first neglected Chebyshev terms may move the ball by
 SLOWEST_M_S = 1e-9  # below this speed the spin parameter no longer grows
 NARROWEST_S, WIDEST = 0.01, 10.0  # limits of the stretch about the apex, in seconds and flight times
 GENTLEST_M_S2 = 1e-3  # where there is no gravity to make an apex
-SWEEPS, COARSE_SWEEPS = 30, 4
+SWEEPS, COARSE_SWEEPS = 30, 3
 SWEPT = 1e-8  # relative change of the speed at which sweeping ends; Newton squares what is left
 NEWTON_STEPS = 8
 NEWTON_DONE = 1e-7  # relative; a step this small leaves an error of its square
@@ -75,16 +75,15 @@ class Flights:
     ) -> tuple[Floats, Floats, Floats, Floats]:
         """Path of shot ``shot[i]`` at time ``t_s[i]``, for all i at once; returns what ``at`` does."""
         shot = np.asarray(shot)
-        basis = chebyshev.chebvander(self._tau(shot, t_s), self.series.shape[1] - 1)
         # One matrix product a shot: the times of each shot side by side, padded to the longest.
         order = np.argsort(shot, kind="stable")
         counts = np.bincount(shot, minlength=len(self.series))
-        place = np.arange(len(shot)) - np.repeat(np.cumsum(counts) - counts, counts)
-        padded = np.zeros((len(self.series), counts.max(initial=0), basis.shape[1]))
-        padded[shot[order], place] = basis[order]
-        values = np.empty((len(shot), self.series.shape[2]))
-        values[order] = (padded @ self.series)[shot[order], place]
-        return _parted(values)
+        place = np.empty(len(shot), dtype=np.int64)
+        place[order] = np.arange(len(shot)) - np.repeat(np.cumsum(counts) - counts, counts)
+        tau = np.zeros((len(self.series), counts.max(initial=0)))
+        tau[shot, place] = self._tau(shot, t_s)
+        values = chebyshev.chebvander(tau, self.series.shape[1] - 1) @ self.series
+        return _parted(values[shot, place])
 
     def _tau(self, shot: int | np.typing.NDArray[np.integer], t_s: Floats) -> Floats:
         """Times as places on [-1, 1]."""
@@ -142,41 +141,45 @@ def fly(
         w = _vacuum(start, grid)
         for degree in DEGREES:
             grid, w = grid.refined(degree, w)
-            w = _sweep(motion, start[waiting], grid, w, SWEEPS)
+            w = _sweep(motion, start[waiting], grid, w, COARSE_SWEEPS)
             tail = grid.tail(_pairs(motion.acceleration(start[waiting], grid.t_s, w)))
-            enough = tail * (end - begin)[waiting] / degree**2 < RESOLVED_M
+            enough = tail * (end - begin)[waiting] / degree < RESOLVED_M
             ready = enough | ~np.isfinite(tail) | (degree == DEGREES[-1])
             if ready.any():
-                now = waiting[ready]
-                part, solved[now] = _solve(motion, start[now], grid.only(ready), w[ready])
+                now, grid_now = waiting[ready], grid.only(ready)
+                w_now = _sweep(motion, start[now], grid_now, w[ready], SWEEPS)
+                part, solved[now] = _solve(motion, start[now], grid_now, w_now)
                 series[now, : degree + 2] = part
                 resolved[now] = enough[ready]
                 longest = degree + 2
                 waiting, grid, w = waiting[~ready], grid.only(~ready), w[~ready]
             if not len(waiting):
                 break
-    return Flights(whole.centre_s, whole.width_s, whole.middle, whole.half, series[:, :longest], solved, resolved)
+    stretch = whole.centre_s, whole.width_s, whole.middle, whole.half
+    return Flights(*stretch, series[:, :longest], solved, resolved)
 
 
 def _crowded(motion: _Motion, start: Floats, begin_s: Floats, end_s: Floats) -> Grid:
     """A coarse grid whose nodes crowd where the ball is slowest.
 
-    The speed is smooth in time but for two points beside the real axis where w and its conjugate vanish;
+    The speed is smooth in time but for two points beside the real axis where w or its conjugate vanishes;
     seen from the slowest node the straight line w + w' dt vanishes at about the nearer of them.
     """
-    vx, vz, g = start[:, 0], start[:, 1], np.maximum(start[:, 2], GENTLEST_M_S2)
+    g = np.maximum(start[:, 2], GENTLEST_M_S2)
+    centre, width = start[:, 1] / g, np.abs(start[:, 0]) / g
+    grid = _stretched(begin_s, end_s, centre, width)
+    w = _sweep(motion, start, grid, _vacuum(start, grid), COARSE_SWEEPS)
+    slowest = np.arange(len(w)), np.argmin(np.abs(w), axis=1)
+    lead = -w[slowest] / motion.acceleration(start, grid.t_s, w)[slowest]
+    return _stretched(begin_s, end_s, grid.t_s[slowest] + lead.real, np.abs(lead.imag))
+
+
+def _stretched(begin_s: Floats, end_s: Floats, centre_s: Floats, width_s: Floats) -> Grid:
+    """The coarse grid about these apexes, kept within reason."""
     span = end_s - begin_s + NARROWEST_S
-    centre, width = vz / g, np.abs(vx) / g
-    for _ in range(2):
-        centre = np.clip(np.nan_to_num(centre), begin_s - span, end_s + span)
-        width = np.clip(np.nan_to_num(width), NARROWEST_S, WIDEST * span)
-        grid = Grid.of(DEGREES[0], begin_s, end_s, centre, width)
-        w = _sweep(motion, start, grid, _vacuum(start, grid), COARSE_SWEEPS)
-        slowest = np.arange(len(w)), np.argmin(np.abs(w), axis=1)
-        change = motion.acceleration(start, grid.t_s, w)[slowest]
-        lead = -w[slowest] / change
-        centre, width = grid.t_s[slowest] + lead.real, np.abs(lead.imag)
-    return grid
+    centre = np.clip(np.nan_to_num(centre_s), begin_s - span, end_s + span)
+    width = np.clip(np.nan_to_num(width_s), NARROWEST_S, WIDEST * span)
+    return Grid.of(DEGREES[0], begin_s, end_s, centre, width)
 
 
 def _checked(start: Floats, begin_s: Floats, end_s: Floats) -> tuple[Floats, Floats, Floats]:
@@ -218,15 +221,14 @@ class _Motion:
     def rate(self, start: Floats, t_s: Floats, speed: Floats) -> Complexes:
         """(-drag D + i lift C) |w|."""
         _, C, _, D, _ = self.coefficients(start, t_s, np.maximum(speed, SLOWEST_M_S))
-        total: Complexes = (1j * start[:, 4:5] * C - start[:, 3:4] * D) * speed
-        return total
+        return np.asarray((1j * start[:, 4:5] * C - start[:, 3:4] * D) * speed, dtype=np.complex128)
 
     def acceleration(self, start: Floats, t_s: Floats, w: Complexes) -> Complexes:
-        """w' at (S, n)."""
+        """The derivative w' of w, both (S, n)."""
         return self.rate(start, t_s, np.abs(w)) * w - 1j * start[:, 2:3]
 
     def derivatives(self, start: Floats, t_s: Floats, w: Complexes) -> tuple[Floats, Floats]:
-        """w' by v, shape (S, n, 2, 2), and by g_eff, drag, lift, spin0, shape (S, n, 2, 4)."""
+        """Derivatives of w': by v, shape (S, n, 2, 2), and by g_eff to spin0, shape (S, n, 2, 4)."""
         speed = np.maximum(np.abs(w), SLOWEST_M_S)
         S, C, slope, D, drag_slope = self.coefficients(start, t_s, speed)
         drag, lift = start[:, 3:4], start[:, 4:5]
@@ -255,7 +257,7 @@ def _sweep(motion: _Motion, start: Floats, grid: Grid, w: Complexes, sweeps: int
         turned = grid.integral(motion.rate(start, grid.t_s, speed))
         turned.real = np.clip(turned.real, -LARGEST_EXPONENT, LARGEST_EXPONENT)
         growth = np.exp(turned)
-        w = growth * (w0 - 1j * start[:, 2:3] * grid.integral(1 / growth))
+        w = growth * (w0 - 1j * start[:, 2:3] * grid.integral(np.reciprocal(growth)))
         speed, last = np.abs(w), speed
         if not (np.abs(speed - last) > SWEPT * (speed.max(axis=1, keepdims=True) + SLOWEST_M_S)).any():
             break
@@ -282,7 +284,7 @@ def _solve(motion: _Motion, start: Floats, grid: Grid, w: Complexes) -> tuple[Fl
         try:
             step = np.linalg.solve(matrix, right.reshape(shots, 2 * n, -1)).reshape(right.shape)
         except np.linalg.LinAlgError:  # exactly singular: no path to give
-            break
+            return np.full((shots, grid.degree + 2, 4 + 4 * START_VALUES), np.nan), np.zeros_like(solved)
         w = w + step[..., 0, 0] + 1j * step[..., 1, 0]
         size = np.abs(step[..., 0]).max(axis=(1, 2))
         solved = size <= NEWTON_DONE * (np.abs(w).max(axis=1) + SLOWEST_M_S)
@@ -298,6 +300,8 @@ def _solve(motion: _Motion, start: Floats, grid: Grid, w: Complexes) -> tuple[Fl
     at_zero[:, 2], at_zero[:, 3 + START_VALUES] = 1, 1
     velocity = grid.integral_series(values, at_zero)
     position = grid.integral_series(grid.at_nodes(velocity), 0.0)
-    series = np.concatenate([position[..., :2], velocity[..., :2], position[..., 2:], velocity[..., 2:]], axis=-1)
+    series = np.concatenate(
+        [position[..., :2], velocity[..., :2], position[..., 2:], velocity[..., 2:]], axis=-1
+    )
     series[~solved] = np.nan
     return series, solved
