@@ -67,10 +67,15 @@ def _measured(clip: Measured) -> list[RenderableType]:
     if clip.shots:
         parts += _section("Each shot", _shots(clip.shots), _NOTE_INTERVAL)
         parts.extend(_indented(line, 2) for line in _flags(clip.shots))
-    if any(shot.design for shot in clip.shots):
-        parts += _section("Designed against measured", _design(clip.shots))
-    if any(shot.wheel_budget for shot in clip.shots):
-        parts += _section("Where the wheel's speed goes", _wheel(clip.shots), _NOTE_WHEEL)
+    designed = any(shot.design for shot in clip.shots)
+    driven = any(shot.wheel_budget for shot in clip.shots)
+    if designed:
+        parts += _section("Designed against measured", _design(clip.shots), _NOTE_DESIGN)
+    if driven:
+        body = Group(Text(words.wheel_words(clip.shots)), _wheel(clip.shots))
+        parts += _section("Where the wheel's speed goes", body, _NOTE_WHEEL)
+    if designed or driven:
+        parts += [Text(), _indented(Text(_SAFETY))]
     budget = words.typical_budget(clip.shots)
     if budget:
         title = "What makes the numbers uncertain, largest first"
@@ -80,6 +85,11 @@ def _measured(clip: Measured) -> list[RenderableType]:
 
 _NOTE_INTERVAL = "± and 'to' hold the true value 19 times out of 20."
 _NOTE_WHEEL = "m/s; exit + spin loss + slip = wheel. Slip at the backing stands beside the sum."
+_NOTE_DESIGN = "Undecided: the uncertainty is too large to tell."
+_SAFETY = (
+    "Before changing anything on the launcher: power off, the wheel at a stop, and an adult who knows "
+    "the machine present."
+)
 _NOTE_BUDGET = (
     "One standard uncertainty each; their squares add up. Common: the same in every shot, so more "
     "shots do not help. Random: differs from shot to shot."

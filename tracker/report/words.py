@@ -103,6 +103,21 @@ def typical_budget(shots: Sequence[Shot]) -> tuple[BudgetLine, ...]:
     return tuple(sorted(means, key=lambda line: (-line.speed_share_m_s, -line.angle_share_rad, line.source)))
 
 
+def wheel_words(shots: Sequence[Shot]) -> str:
+    """Where the wheel's speed goes, in one sentence; empty without a wheel budget."""
+    budgets = [shot.wheel_budget for shot in shots if shot.wheel_budget is not None]
+    wheel = sum(budget.wheel_speed_m_s.value for budget in budgets)
+    if not budgets or not wheel > 0:
+        return ""
+    parts = (
+        sum(budget.exit_m_s.value for budget in budgets),
+        sum(budget.spin_loss_m_s.value for budget in budgets),
+        sum(budget.slip_m_s.value for budget in budgets),
+    )
+    leaving, spin, slip = (f"{100 * part / wheel:.0f} %" for part in parts)
+    return f"Of the wheel's speed, about {leaving} became exit speed, {spin} spin and {slip} slip."
+
+
 def trust(clip: Measured) -> str:
     """How far to trust a clip's numbers, and the best single thing to do next time."""
     if not clip.shots:
@@ -146,7 +161,8 @@ def _how_good(shots: Sequence[Shot]) -> str:
     others = "" if len(shots) == 1 else " That is the least certain shot; the others are no worse."
     return (
         f"The exit speed is {grade}: {COVERAGE} the true one lies within {_two(speed)} m/s "
-        f"({_two(100 * share)} %) of the one given, and the angle within {_two(angle * PER_DEGREE)} degrees.{others}"
+        f"({_two(100 * share)} %) of the one given, and the angle within {_two(angle * PER_DEGREE)} degrees."
+        f"{others}"
     )
 
 

@@ -188,21 +188,14 @@ class Section:
         if rows is None:
             return None
         rows = [rows] if single else rows
+        advice = f"Write {'a pair' if single else 'pairs'} of numbers, such as {key} = {example}."
         if not isinstance(rows, list) or not all(isinstance(row, list) and len(row) == 2 for row in rows):
-            raise self.error(
-                "setup_wrong_type",
-                key,
-                "is not a list of points.",
-                f"Write pairs of numbers, such as {key} = {example}.",
-            )
+            problem = "is not a point." if single else "is not a list of points."
+            raise self.error("setup_wrong_type", key, problem, advice)
         for value in (value for row in rows for value in row):
             if isinstance(value, bool) or not isinstance(value, (int, float)):
-                raise self.error(
-                    "setup_wrong_type",
-                    key,
-                    f"holds {shown(value)}, which is not a bare number.",
-                    f"Write pairs of numbers, such as {key} = {example}.",
-                )
+                problem = f"holds {shown(value)}, which is not a bare number."
+                raise self.error("setup_wrong_type", key, problem, advice)
         return frozen([[finite(value, self.where(key)) for value in row] for row in rows] or np.empty((0, 2)))
 
 

@@ -45,7 +45,17 @@ LENGTH = Kind(
     "lengths",
     {"mm": 1e-3, "cm": 1e-2, "m": 1.0, "in": FOOT_M / 12.0, "ft": FOOT_M},
     "140 mm",
-    {"inch": "in", "inches": "in", '"': "in", "foot": "ft", "feet": "ft"},
+    {
+        "inch": "in",
+        "inches": "in",
+        '"': "in",
+        "foot": "ft",
+        "feet": "ft",
+        "metre": "m",
+        "metres": "m",
+        "meter": "m",
+        "meters": "m",
+    },
 )
 SPEED = Kind(
     "speed",
