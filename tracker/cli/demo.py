@@ -19,8 +19,9 @@ def demo(
 ) -> None:
     """Make a clip and measure it, to see what comes out.
 
-    The clip shows an invented launcher; pictures of the result are kept. No phone and no launcher needed. The clip and its setup file stay in the folder, so that you can
-    change something and measure again; the command for that is shown at the end.
+    No phone and no launcher needed: the clip shows an invented launcher. Clip, setup file and pictures
+    of the result stay in the folder, so that you can change something and measure again; the command
+    for that is shown at the end.
     """
     from tracker.demo.story import make_demo
 

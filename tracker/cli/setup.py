@@ -14,9 +14,9 @@ def setup(
 ) -> None:
     """Write a setup file to fill in.
 
-    Every setting in it is explained. The setup file holds what the film cannot tell: how big the ball is, and a length you know with
-    the two places in the picture where it begins and ends. Open it in any text editor. A file that
-    is already there is never touched.
+    The setup file holds what the film cannot tell: how big the ball is, and a length you know with the
+    two places in the picture where it begins and ends. Every setting in it is explained. Open it in
+    any text editor. A file that is already there is never touched.
     """
     from tracker.setup_file import write_template
 

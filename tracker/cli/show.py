@@ -64,7 +64,8 @@ def explanation(measured: Measured) -> Iterator[str]:
 def _second_opinions(shot: Shot) -> Iterator[str]:
     from tracker.report.rounding import plus_minus
 
-    yield f"    Shot {shot.shot}: {shot.sightings} sightings, chi-square / degree of freedom {shot.chi2_per_dof:.2f}"
+    fit = f"chi-square per degree of freedom {shot.chi2_per_dof:.2f}"
+    yield f"    Shot {shot.shot}: {shot.sightings} sightings, {fit}"
     yield f"      gravity, if left free: {plus_minus(shot.free_g_m_s2)} m/s2 (it is 9.8 where people live)"
     if shot.ball_diameter_m is not None:
         yield f"      the ball's diameter, as seen: {plus_minus(shot.ball_diameter_m.times(1000))} mm"

@@ -109,7 +109,7 @@ def _draw_bars(axes: Axes, set_of_bars: Sequence[Bar], unit: str) -> None:
         colour, hatch, _ = KINDS[bar.kind]
         axes.barh(row, bar.share, height=0.62, color=colour, hatch=hatch, edgecolor=look.INK, linewidth=0.8)
         axes.annotate(
-            look.readable(bar.name),
+            textwrap.fill(look.readable(bar.name), 20, max_lines=2, placeholder=" ..."),
             (0, row),
             xytext=(-8, 0),
             textcoords="offset points",
@@ -149,11 +149,11 @@ def _draw_foot(figure: Figure, budget: Sequence[BudgetLine], height_in: float) -
         x += 0.5
     largest = max(budget, key=lambda line: line.speed_share_m_s, default=None)
     if largest is not None:
-        words = textwrap.fill(f"What helps most: {largest.remedy}", 78, max_lines=2)
+        words = textwrap.fill(look.readable(f"What helps most: {largest.remedy}"), 76, max_lines=2)
         figure.text(
             0.03,
             0.3 / height_in,
-            look.readable(words),
+            words,
             fontsize=look.SMALL_PT,
             color=look.INK,
             ha="left",
