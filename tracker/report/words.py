@@ -152,7 +152,14 @@ def _how_good(shots: Sequence[Shot]) -> str:
     halves = [
         (half_width(s.exit_speed_m_s), half_width(s.exit_angle_rad), s.exit_speed_m_s.value) for s in shots
     ]
-    known = [(speed, angle, value) for speed, angle, value in halves if speed and angle and value]
+    known = [
+        (speed, angle, value)
+        for shot in shots
+        if (speed := half_width(shot.exit_speed_m_s))
+        and (angle := half_width(shot.exit_angle_rad))
+        and (value := shot.exit_speed_m_s.value)
+        and math.isfinite(value)
+    ]
     if not known:
         return "The exit speed is not known to within any bounds."
     speed, angle, value = max(known, key=lambda each: each[0] / abs(each[2]))
@@ -183,8 +190,7 @@ def _two(value: float) -> str:
 
 
 def _short(number: Number) -> str:
-    half = half_width(number)
-    return f"{number.value:.3g}" if half is None else rounded(number.value, half)[0]
+    return plus_minus(number).partition(" (")[0].partition(" ±")[0]
 
 
 def _root_mean_square(values: Sequence[float], count: int) -> float:
