@@ -1,0 +1,347 @@
+"""The printed board: what is on it, and where it is in a picture, found without a click.
+
+A board is one or more sheets side by side and above one another, each with the same grid of square
+markers (ArUco, dictionary 4x4_50: six modules a side are the fewest that carry a safe number, so each
+is as large as it can be when a marker is 20 px wide). Places on it are (x, z) in metres from the lower
+left corner of the lower left marker, z up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from calibration.board_align import Luma, align
+from calibration.errors import CalibrationError
+from calibration.values import Floats, Ints, frozen
+
+MODULES = 6  # a side of a marker: four of number, one of black border either side
+_DICTIONARY = cv2.aruco.DICT_4X4_50
+_MOST_MARKERS = 50
+
+PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}  # ISO 216; ANSI/ASME Y14.1 size A
+MARGIN_MM = 10.0  # most printers reach to within 5 mm of the edge
+FOOT_MM = 18.0  # room for the ruler and the caption below the markers
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """How a printed board is laid out.
+
+    Parameters
+    ----------
+    paper : str
+        "A4" or "Letter", upright.
+    sheets_across, sheets_up : int
+    marker_mm : float
+        Side of a marker as it should be printed.
+    print_scale : float
+        Length of the printed ruler line over what it should be.
+    u_print_scale : float
+        Its relative standard uncertainty: reading a 150 mm line to 0.3 mm.
+    u_join_m : float
+        Standard uncertainty of the place of one sheet against the others, per coordinate.
+    """
+
+    paper: str = "A4"
+    sheets_across: int = 1
+    sheets_up: int = 1
+    marker_mm: float = 64.0
+    print_scale: float = 1.0
+    u_print_scale: float = 0.002
+    u_join_m: float = 0.0005
+
+    def __post_init__(self) -> None:
+        if self.paper not in PAPERS_MM:
+            raise _impossible(f"There is no paper {self.paper!r}.", f"Use {' or '.join(PAPERS_MM)}.")
+        if self.sheets_across < 1 or self.sheets_up < 1:
+            raise _impossible("A board has at least one sheet.", "Ask for one sheet or more each way.")
+        if not 0.8 < self.print_scale < 1.25:
+            raise _impossible(
+                f"A print {self.print_scale:.2f} times as large as meant is not usable.",
+                "Print again at 100 %, without fitting to the page.",
+            )
+        across, up = self.grid
+        if self.marker_mm < 10 or across * up < 2:
+            raise _impossible(
+                f"Markers of {self.marker_mm:g} mm do not fit on {self.paper} twice.",
+                f"Use a marker of {self._largest_mm():.0f} mm or less, and 10 mm or more.",
+            )
+        if self.markers > _MOST_MARKERS:
+            raise _impossible(
+                f"The board would need {self.markers} different markers, and there are {_MOST_MARKERS}.",
+                "Use fewer sheets or larger markers.",
+            )
+
+    @property
+    def gap_mm(self) -> float:
+        """White between markers: one module and a half, so that a blurred border still stands alone."""
+        return 1.5 * self.marker_mm / MODULES
+
+    @property
+    def tile_mm(self) -> tuple[float, float]:
+        """What a sheet adds to the board, width and height: the paper within its margins.
+
+        Sheets are joined along printed lines, because no printer puts its picture in the same place on
+        each sheet of paper.
+        """
+        width, height = PAPERS_MM[self.paper]
+        return width - 2 * MARGIN_MM, height - 2 * MARGIN_MM
+
+    @property
+    def grid(self) -> tuple[int, int]:
+        """Columns and rows of markers on one sheet."""
+        width, height = self.tile_mm
+        pitch = self.marker_mm + self.gap_mm
+        return int((width + 1e-9) // pitch), int((height - FOOT_MM + 1e-9) // pitch)
+
+    @property
+    def sheets(self) -> int:
+        """Number of sheets."""
+        return self.sheets_across * self.sheets_up
+
+    @property
+    def markers(self) -> int:
+        """Number of markers on all sheets."""
+        return self.sheets * self.grid[0] * self.grid[1]
+
+    def _largest_mm(self) -> float:
+        width, height = self.tile_mm
+        across = 1 + 1.5 / MODULES
+        return float(np.floor(min(width / across, (height - FOOT_MM) / (2 * across))))
+
+    def in_tile_mm(self) -> tuple[float, float]:
+        """Lower left corner of the lowest left marker, from the lower left corner of a sheet's tile."""
+        width, height = self.tile_mm
+        columns, rows = self.grid
+        pitch = self.marker_mm + self.gap_mm
+        across, up = columns * pitch - self.gap_mm, rows * pitch - self.gap_mm
+        return (width - across) / 2, FOOT_MM + (height - FOOT_MM - up) / 2
+
+    def corners_mm(self) -> Floats:
+        """Corners as they should be printed, shape (markers, 4, 2): each marker's top left, then clockwise.
+
+        Sheets are numbered from the bottom left, row by row; so are the markers on each.
+        """
+        columns, rows = self.grid
+        pitch = self.marker_mm + self.gap_mm
+        width, height = self.tile_mm
+        s = self.marker_mm
+        square = np.array([[0, s], [s, s], [s, 0], [0, 0]])
+        lower_left = [
+            (sx * width + i * pitch, sy * height + j * pitch)
+            for sy in range(self.sheets_up)
+            for sx in range(self.sheets_across)
+            for j in range(rows)
+            for i in range(columns)
+        ]
+        return np.asarray(np.array(lower_left)[:, None, :] + square)
+
+    def corners_m(self) -> Floats:
+        """Corners as printed, shape (markers, 4, 2), in metres."""
+        return np.asarray(self.corners_mm() * (self.print_scale / 1000.0))
+
+    def sheet_of(self, markers: Ints) -> Ints:
+        """The sheet each marker number is on."""
+        return np.asarray(markers // (self.grid[0] * self.grid[1]), dtype=np.int64)
+
+
+@dataclass(frozen=True, slots=True)
+class BoardSighting:
+    """A board in one picture.
+
+    Parameters
+    ----------
+    marker : (m,) int array
+        Numbers of the markers that were read, ascending.
+    corners_px : (m, 4, 2) array
+        Their corners, in the order of ``Board.corners_m``.
+    centres_px : (m, 2) array
+        Where the middle of each marker is seen. Blur and tone move opposite edges of a marker
+        against each other, so that its middle is surer than its corners.
+    u_px : (m,) array
+        Standard uncertainty of a centre from the picture's noise, per coordinate.
+    """
+
+    marker: Ints
+    corners_px: Floats
+    centres_px: Floats
+    u_px: Floats
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "corners_px", frozen(self.corners_px, shape=(None, 4, 2)))
+        object.__setattr__(self, "centres_px", frozen(self.centres_px, shape=(None, 2)))
+        object.__setattr__(self, "u_px", frozen(self.u_px, shape=(None,)))
+
+
+@dataclass(frozen=True, slots=True)
+class PlanePoints:
+    """A board's points as a plane reference, from all pictures it was seen in.
+
+    Parameters
+    ----------
+    points_px, points_m : (n, 2) arrays
+    covariance_px : (2n, 2n) array
+        Of x0, y0, x1, y1, ...; holds noise, what no averaging removes, and how the sheets were joined.
+    u_scale : float
+        Relative standard uncertainty of every length on the board.
+    pictures : int
+    """
+
+    points_px: Floats
+    points_m: Floats
+    covariance_px: Floats
+    u_scale: float
+    pictures: int = field(default=0)
+
+
+def _impossible(message: str, advice: str) -> CalibrationError:
+    return CalibrationError("board_impossible", message, advice)
+
+
+def marker_bits(number: int) -> npt.NDArray[np.bool_]:
+    """One marker as modules, shape (6, 6), True is white; the first row is the top one."""
+    dictionary = cv2.aruco.getPredefinedDictionary(_DICTIONARY)
+    picture = cv2.aruco.generateImageMarker(dictionary, number, MODULES, borderBits=1)
+    return np.asarray(picture, dtype=np.uint8) > 127
+
+
+def _detector() -> cv2.aruco.ArucoDetector:
+    settings = cv2.aruco.DetectorParameters()
+    settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE  # ours comes after, on the whole board
+    settings.minMarkerPerimeterRate = 0.02
+    settings.adaptiveThreshWinSizeMin = 5
+    settings.adaptiveThreshWinSizeMax = 25
+    settings.adaptiveThreshWinSizeStep = 10
+    settings.polygonalApproxAccuracyRate = 0.06  # a corner of a small marker is off by a larger share of it
+    settings.perspectiveRemovePixelPerCell = 6
+    settings.errorCorrectionRate = 0.6
+    return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(_DICTIONARY), settings)
+
+
+def _read_markers(luma: Luma, board: Board) -> tuple[Ints, Floats]:
+    """Numbers, (m,), and rough corners, (m, 4, 2), of whatever looks like the board's markers."""
+    quads, numbers, _ = _detector().detectMarkers(luma)
+    if numbers is None or len(quads) == 0:
+        return np.empty(0, dtype=np.int64), np.empty((0, 4, 2))
+    found = np.asarray(numbers).ravel().astype(np.int64)
+    corners = np.array([np.asarray(quad, dtype=np.float64).reshape(4, 2) for quad in quads])
+    keep = found < board.markers
+    return found[keep], corners[keep]
+
+
+def _layout(numbers: Ints, corners: Floats, board: Board) -> Floats | None:
+    """The homography millimetres -> pixels on which at least two markers agree."""
+    if len(numbers) < 2:
+        return None
+    places = board.corners_mm()[numbers]
+    side_px = float(np.median(np.linalg.norm(np.roll(corners, 1, axis=1) - corners, axis=2)))
+    H, _ = cv2.findHomography(
+        places.reshape(-1, 2), corners.reshape(-1, 2), cv2.RANSAC, max(1.5, 0.15 * side_px), maxIters=500
+    )
+    if H is None:
+        return None
+    image = cv2.perspectiveTransform(places.reshape(-1, 1, 2), H).reshape(-1, 4, 2)
+    good = np.linalg.norm(image - corners, axis=2).max(axis=1) < max(2.0, 0.2 * side_px)
+    return np.asarray(H, dtype=np.float64) if len(np.unique(numbers[good])) >= 2 else None
+
+
+def _in_picture(luma: Luma, H: Floats, places: Floats) -> npt.NDArray[np.bool_]:
+    """Which markers lie in front of the camera and inside the picture with a little room."""
+    flat = places.reshape(-1, 2)
+    depth = np.column_stack([flat, np.ones(len(flat))]) @ H[2]
+    image = cv2.perspectiveTransform(flat.reshape(-1, 1, 2), H).reshape(-1, 2)
+    height, width = luma.shape
+    inside = (depth > 0) & np.all((image > 2) & (image < np.array([width - 3, height - 3])), axis=1)
+    return np.asarray(inside.reshape(-1, 4).all(axis=1))
+
+
+def find_board(luma: Luma, board: Board) -> BoardSighting | None:
+    """Where a board is in a picture, shape (H, W), or None where it is not.
+
+    At least two markers must be read and lie as the layout says: a single marker may be a chance
+    likeness. All others are then looked for where they must be, and kept where the picture looks like
+    them. Positions come from laying the known pattern over the picture, not from its edges alone.
+    """
+    luma = np.ascontiguousarray(luma, dtype=np.uint8)
+    H = _layout(*_read_markers(luma, board), board)
+    if H is None:
+        # Small markers are read more often from a picture twice as large.
+        twice = cv2.resize(luma, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+        numbers, corners = _read_markers(np.asarray(twice, dtype=np.uint8), board)
+        H = _layout(numbers, (corners - 0.5) / 2, board)
+    if H is None:
+        return None
+    places = board.corners_mm()
+    numbers = np.flatnonzero(_in_picture(luma, H, places))
+    if len(numbers) < 2:
+        return None
+    patterns = np.array([marker_bits(int(number)) for number in numbers])
+    aligned = align(luma, H, places[numbers], patterns, board.gap_mm)
+    if aligned is None:
+        return None
+    return BoardSighting(numbers[aligned.kept], aligned.corners_px, aligned.centres_px, aligned.u_px)
+
+
+# What stays however many pictures are averaged, standard uncertainty per coordinate of one marker's centre:
+# the pixel grid and the coder see a still board the same way every time. Measured on made pictures.
+_U_GRID_PX = 0.02
+
+
+def plane_points(sightings: Sequence[BoardSighting], board: Board) -> PlanePoints:
+    """A plane reference from every sighting of a board that stands still in pictures that stand still.
+
+    Raises
+    ------
+    CalibrationError
+        "board_not_found" where there is no sighting.
+    """
+    if not sightings:
+        raise CalibrationError(
+            "board_not_found",
+            "The printed board was not found in the clip.",
+            "Let the whole board be seen, flat, evenly lit, and with markers at least 20 pixels wide.",
+        )
+    places = board.corners_m()
+    numbers = np.unique(np.concatenate([s.marker for s in sightings]))
+    times = np.array([sum(number in s.marker for s in sightings) for number in numbers])
+    numbers = numbers[times >= max(1, len(sightings) // 5)]  # a number read now and then may be misread
+    by_centre = len(numbers) >= 4 and _spread(places[numbers].mean(axis=1)) > 0.05
+    points, m, noise, sheet = [], [], [], []
+    for number in numbers:
+        rows = [(s, int(np.flatnonzero(s.marker == number)[0])) for s in sightings if number in s.marker]
+        seen = np.array([s.centres_px[i : i + 1] if by_centre else s.corners_px[i] for s, i in rows])
+        u = np.array([s.u_px[i] for s, i in rows])
+        # The scatter speaks for itself where there are enough pictures; a single one has its own estimate.
+        variance = np.mean(u**2) if len(rows) < 4 else max(float(seen.var(axis=0, ddof=1).mean()), 1e-6)
+        place = places[number].mean(axis=0, keepdims=True) if by_centre else places[number]
+        points.append(seen.mean(axis=0))
+        m.append(place)
+        noise.append(np.full(2 * len(place), variance / len(rows)))
+        sheet.append(np.full(len(place), board.sheet_of(np.array([number]))[0]))
+    px, place_m = np.concatenate(points), np.concatenate(m)
+    floor = _U_GRID_PX if by_centre else 3 * _U_GRID_PX
+    covariance = np.diag(np.concatenate(noise) + floor**2)
+    covariance += _joints(px, place_m, np.concatenate(sheet), board)
+    return PlanePoints(px, place_m, covariance, board.u_print_scale, len(sightings))
+
+
+def _joints(px: Floats, m: Floats, sheet: Ints, board: Board) -> Floats:
+    """What the taping of the sheets adds: all points of a sheet shift together."""
+    if board.sheets == 1:
+        return np.zeros((2 * len(px), 2 * len(px)))
+    scale_px_m = np.sqrt(
+        np.abs(np.linalg.det(np.linalg.lstsq(np.c_[m, np.ones(len(m))], px, rcond=None)[0][:2]))
+    )
+    together = (sheet[:, None] == sheet[None, :]).astype(np.float64)
+    return np.asarray(np.kron(together, np.eye(2)) * (board.u_join_m * scale_px_m) ** 2)
+
+
+def _spread(points: Floats) -> float:
+    """Smaller over larger extent of a cloud of points."""
+    s = np.linalg.svd(points - points.mean(axis=0), compute_uv=False)
+    return float(s[1] / s[0])
