@@ -1,0 +1,42 @@
+"""What makes two measurements the same: fingerprints of a set-up and of a calibration."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+
+from calibration.values import Picture
+from tracker.store.coding import essence, from_plain, to_plain
+from tracker.values import Setup
+
+
+def setup_fingerprint(setup: Setup, how: str = "") -> str:
+    """Equal for set-ups that say the same, whatever their comments and spacing: 64 hex digits.
+
+    ``how`` is whatever else a measurement was told that no set-up holds.
+    """
+    said = essence(_exact(setup))
+    said.pop("text", None)
+    return _digest({"setup": said, "how": how})
+
+
+def calibration_fingerprint(setup: Setup, picture: Picture) -> str:
+    """Equal for clips that share a calibration: 16 hex digits.
+
+    That is: the same reference points, the same statement about the camera and the same picture.
+    Where no reference is given the ball's diameter may carry the scale, so it belongs to it then.
+    """
+    setup = _exact(setup)
+    carries = {"ball": [setup.ball.diameter_m, setup.ball.u_diameter_m]}
+    reference = carries if setup.reference is None else {"reference": essence(setup.reference)}
+    return _digest({**reference, "camera": essence(setup.camera), "picture": essence(picture)})[:16]
+
+
+def _exact(setup: Setup) -> Setup:
+    """The set-up with 1 where a float is due turned into 1.0, so that both give one fingerprint."""
+    return from_plain(Setup, to_plain(setup))
+
+
+def _digest(plain: object) -> str:
+    text = json.dumps(plain, sort_keys=True, separators=(",", ":"), allow_nan=False)
+    return hashlib.sha256(text.encode()).hexdigest()

@@ -1,0 +1,1 @@
+"""The versions, oldest first: ``v1_launches``, ``v2_reasons_and_notes``."""
