@@ -7,8 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tracker.ball.colour import named_direction
 from tracker.errors import SetupError, SetupNotFound
 from tracker.setup_file import parse_setup, read_setup
+from tracker.setup_file.colours import FAMILIES
 from tracker.setup_file.section import KEYS
 
 BALL = '[ball]\ndiameter = "140 mm"\n'
@@ -163,14 +165,20 @@ def test_gap_in_front_and_zero_readout_are_fine():
     ("written", "family"),
     [
         ("ORANGE", "orange"),
-        ("turquoise", "cyan"),
+        ("teal", "turquoise"),
         ("gray", "grey"),
-        (" violet ", "purple"),
+        (" violet ", "violet"),
         ("#FF7f00", "#ff7f00"),
     ],
 )
 def test_colours_are_families_of_hue(written, family):
     assert parse_setup(BALL + f'colour = "{written}"', "setup.toml").ball.colour == family
+
+
+def test_every_colour_that_can_be_named_is_known_where_it_is_looked_for():
+    known = set(FAMILIES) - {"white", "grey", "black"}
+    assert [name for name in sorted(known) if named_direction(name) is None] == []
+    assert [named_direction(name) for name in ("white", "grey", "black", None)] == [None] * 4
 
 
 # text, code, what the message says, what the advice says

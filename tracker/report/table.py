@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from dataclasses import dataclass
 
-from rich.console import Console, Group, RenderableType
+from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
 from rich.padding import Padding
+from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 
@@ -40,15 +42,31 @@ def result_table(results: Sequence[Measured | Failed]) -> RenderableType:
         if index:
             parts.append(Text())
         parts.extend(_failed(clip) if isinstance(clip, Failed) else _measured(clip))
-    return Group(*parts)
+    return _Page(Group(*parts))
 
 
 def result_text(results: Sequence[Measured | Failed], width: int = 80) -> str:
-    """The same as plain text; no line ends in spaces."""
+    """The same as plain text."""
     console = Console(file=io.StringIO(), width=width, color_system=None, legacy_windows=False)
     with console.capture() as captured:
         console.print(result_table(results))
-    return "\n".join(line.rstrip() for line in captured.get().splitlines()) + "\n"
+    return captured.get()
+
+
+@dataclass(frozen=True, slots=True)
+class _Page:
+    """A renderable whose lines do not end in spaces, for pipes and for copying."""
+
+    body: RenderableType
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        for line in console.render_lines(self.body, options, pad=False):
+            while line and not line[-1].text.rstrip():
+                line.pop()
+            if line:
+                line[-1] = Segment(line[-1].text.rstrip(), line[-1].style)
+            yield from line
+            yield Segment.line()
 
 
 def _failed(clip: Failed) -> list[RenderableType]:

@@ -149,9 +149,6 @@ def _rank(warning: Doubt) -> int:
 
 
 def _how_good(shots: Sequence[Shot]) -> str:
-    halves = [
-        (half_width(s.exit_speed_m_s), half_width(s.exit_angle_rad), s.exit_speed_m_s.value) for s in shots
-    ]
     known = [
         (speed, angle, value)
         for shot in shots

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tracker.errors import OutputError
+from tracker.setup_file.colours import FAMILIES
 
 SAFETY = (
     "Before hands go near the gap: power off, and the wheel at a stop.",
@@ -40,6 +41,7 @@ def template(
     known = bool(len(points_px)) and picture is not None
     fields = {
         "safety": safety,
+        "names": " ".join(FAMILIES),
         "diameter": f"diameter = {_quoted(diameter)}"
         + ("" if diameter else '   # fill this in, such as "140 mm"'),
         "mass": _line("mass", _quoted(mass) if mass else None, '"88 g"'),
@@ -113,7 +115,7 @@ _FORM = """\
 {diameter}
 {mass}
 {colour}
-#   one of red orange yellow green cyan blue purple pink brown white grey black, or "#rrggbb"
+#   {names}, or "#rrggbb"
 # solid = false
 #   true for a ball that is filled, false for a hollow one
 # diameter_uncertainty = "1 mm"
