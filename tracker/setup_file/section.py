@@ -71,7 +71,7 @@ def _unknown_section(section: str, content: object, source: str) -> None:
         raise SetupError(
             "setup_unknown_key",
             f'{source}: "{shown(section)}" stands outside any section.',
-            f"Move it below the line [{homes[0]}].",
+            f"Move it below the line {' or '.join(f'[{home}]' for home in homes)}.",
         )
     near = difflib.get_close_matches(section.lower(), KEYS, n=1, cutoff=0.5)
     meant = f"Did you mean [{near[0]}]? " if near else ""
@@ -86,7 +86,7 @@ def _unknown_key(section: str, key: str, source: str) -> None:
     homes = [home for home, keys in KEYS.items() if key in keys]
     near = difflib.get_close_matches(key.lower(), KEYS[section], n=1, cutoff=0.5)
     if homes:
-        advice = f'"{key}" belongs under [{homes[0]}].'
+        advice = f'"{key}" belongs under {" or ".join(f"[{home}]" for home in homes)}.'
     elif near:
         advice = f'Did you mean "{near[0]}"?'
     else:
@@ -129,7 +129,7 @@ class Section:
                 "setup_out_of_range",
                 key,
                 f'is "{shown(self.content[key])}", which cannot be.',
-                f"Give a {kind.noun} {span}.",
+                f"Give {kind.one} {span}.",
             )
         return value
 
@@ -206,7 +206,7 @@ def signed(got: Quantity, kind: Kind, where: str, sign: str) -> Quantity:
         raise SetupError(
             "setup_not_positive",
             f"{where} is {what}.",
-            f'Give a {kind.noun} above zero, such as "{kind.example}".',
+            f'Give {kind.one} above zero, such as "{kind.example}".',
         )
     return got
 

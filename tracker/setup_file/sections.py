@@ -61,7 +61,7 @@ def camera(section: Section, picture_px: tuple[int, int] | None) -> CameraStatem
             raise section.error(
                 "setup_points_count",
                 "plumb_px",
-                f"holds {len(plumb_px)} points, but a plumb line has two.",
+                f"holds {len(plumb_px)}, but a plumb line has two points.",
                 "Give a point at its top and a point at its bottom.",
             )
         check_points(section, "plumb_px", plumb_px, picture_px)

@@ -35,6 +35,11 @@ class Kind:
     zero: Mapping[str, float] = field(default_factory=dict)
 
     @property
+    def one(self) -> str:
+        """The noun with its article."""
+        return f"an {self.noun}" if self.noun[0] in "aeiou" else f"a {self.noun}"
+
+    @property
     def names(self) -> str:
         """The units that can be written, for a sentence."""
         return ", ".join(self.units)
@@ -145,7 +150,7 @@ def quantity(text: object, kind: Kind, where: str) -> Quantity:
             "setup_unit_missing", f"{where} is the bare number {shown(text)}, with no unit to it.", advice
         )
     if not isinstance(text, str):
-        raise SetupError("setup_wrong_type", f"{where} is not a {kind.noun} in quotes.", advice)
+        raise SetupError("setup_wrong_type", f"{where} is not {kind.one} in quotes.", advice)
     cleaned = text.strip().replace("\N{MINUS SIGN}", "-")
     match = _WRITTEN.fullmatch(cleaned)
     if match is None or match["unit"][:1] in tuple("0123456789.,/'"):
@@ -179,8 +184,8 @@ def _unit(written: str, kind: Kind, where: str, text: str) -> str:
         if key in {name.lower() for name in (*other.units, *other.aliases)}:
             raise SetupError(
                 "setup_unit_wrong",
-                f'{where} is "{shown(text)}", which is a {other.noun}, but a {kind.noun} belongs there.',
-                f'Give a {kind.noun} such as "{kind.example}" ({kind.names}).',
+                f'{where} is "{shown(text)}", which is {other.one}, but {kind.one} belongs there.',
+                f'Give {kind.one} such as "{kind.example}" ({kind.names}).',
             )
     near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
     meant = f'Did you mean "{known[near[0]]}"? ' if near else ""
