@@ -81,7 +81,11 @@ def write_clip(
     with av.open(str(path), "w", container_options=settings) as out:
         if metadata:
             out.metadata.update(metadata)
-        rate = Fraction(clock.denominator, clock.numerator * max(1, ticks[1] - ticks[0])) if len(ticks) > 1 else 30
+        rate = (
+            Fraction(clock.denominator, clock.numerator * max(1, ticks[1] - ticks[0]))
+            if len(ticks) > 1
+            else 30
+        )
         stream = out.add_stream(codec, rate=rate, options={**LOSSLESS[codec], **(options or {})})
         stream.width, stream.height, stream.pix_fmt = size[0], size[1], pixel_format
         stream.codec_context.time_base = clock
@@ -131,11 +135,12 @@ def patch(path: Path, at: int, new: bytes) -> None:
     path.write_bytes(bytes(data))
 
 
-def patch_edit_list(path: Path, media_time: int) -> None:
+def patch_edit_list(path: Path, was: int, media_time: int) -> None:
     """Let the only edit begin at this tick of the media (ISO/IEC 14496-12, 8.6.6, version 0)."""
-    at = find_box(path.read_bytes(), b"elst")
-    count = struct.unpack(">I", path.read_bytes()[at + 12 : at + 16])[0]
-    assert count == 1
+    data = path.read_bytes()
+    at = find_box(data, b"elst")
+    count, _, begins = struct.unpack(">IIi", data[at + 12 : at + 24])
+    assert (count, begins) == (1, was)
     patch(path, at + 20, struct.pack(">i", media_time))
 
 

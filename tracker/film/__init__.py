@@ -8,9 +8,9 @@ if TYPE_CHECKING:
     from tracker.film.decode import Frame, Reel, frames
     from tracker.film.facts import read_facts
     from tracker.film.guard import Child, in_child
-    from tracker.film.stills import fingerprint, stills
+    from tracker.film.stills import fingerprint
 
-__all__ = ["Child", "Frame", "Reel", "fingerprint", "frames", "in_child", "read_facts", "stills"]
+__all__ = ["Child", "Frame", "Reel", "fingerprint", "frames", "in_child", "read_facts"]
 
 _HOMES = {
     "Child": "guard",
@@ -20,7 +20,6 @@ _HOMES = {
     "frames": "decode",
     "in_child": "guard",
     "read_facts": "facts",
-    "stills": "stills",
 }
 
 

@@ -53,20 +53,20 @@ def read_message(source: IO[bytes]) -> tuple[Kind, bytes] | None:
 
 def main() -> NoReturn:
     """Do the one job that comes on standard input, and end the process."""
-    orders = sys.stdin.buffer
-    answers = _private_stdout()
+    # The pipe to the parent is ours alone: what a library prints must not get into it.
+    answers = os.fdopen(_taken(1, os.O_WRONLY), "wb")
     _ignore_interrupt()
+    orders = sys.stdin.buffer
     for name in pickle.load(orders):  # noqa: S301  # from our own parent
         import_module(name)
     try:
         seconds, memory_bytes, job = pickle.load(orders)  # noqa: S301  # from our own parent
     except EOFError:
         os._exit(0)  # the parent did not need it after all
-    threading.Thread(target=_end_with_parent, args=(orders,), daemon=True).start()
-    report = _Report(answers, seconds)
+    threading.Thread(target=_end_with_parent, args=(_taken(0, os.O_RDONLY),), daemon=True).start()
     limit_memory(memory_bytes)
     write_message(answers, Kind.READY)
-    write_message(answers, *_outcome(job, report))
+    write_message(answers, *_outcome(job, _Report(answers, seconds)))
     os._exit(0)  # no exit handler of a library may hang or print
 
 
@@ -101,11 +101,11 @@ class _Report:
         write_message(self._answers, Kind.PROGRESS, pickle.dumps((int(done), int(total))))
 
 
-def _private_stdout() -> IO[bytes]:
-    """Keep the pipe to the parent to ourselves: what a library prints must not get into it."""
-    private = os.fdopen(os.dup(1), "wb")
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, 1)
+def _taken(standard: int, flags: int) -> int:
+    """Take a standard stream over under another number, and leave an empty one in its place."""
+    private = os.dup(standard)
+    nowhere = os.open(os.devnull, flags)
+    os.dup2(nowhere, standard)
     os.close(nowhere)
     return private
 
@@ -117,8 +117,8 @@ def _ignore_interrupt() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-def _end_with_parent(orders: IO[bytes]) -> NoReturn:
-    orders.read(1)  # ends when the parent does
+def _end_with_parent(orders: int) -> NoReturn:
+    os.read(orders, 1)  # returns when the parent has ended
     os._exit(1)
 
 

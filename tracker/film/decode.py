@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from av.container import InputContainer
 from av.video.frame import VideoFrame
+from av.video.plane import VideoPlane
 from av.video.stream import VideoStream
 
 from tracker.errors import ClipError
@@ -201,25 +202,20 @@ def planes(frame: VideoFrame) -> tuple[Bytes, Bytes, Bytes]:
     """Luma (h, w) and the two chroma planes (h / 2, w / 2) in 8 bits; views where that is possible."""
     name = frame.format.name
     if name == _PLANAR_10:
-        y, u, v = (_eight_bits(frame, k) for k in range(3))
-        return y, u, v
+        luma, chroma_u, chroma_v = frame.planes
+        return _eight_bits(luma), _eight_bits(chroma_u), _eight_bits(chroma_v)
     if name not in _PLANAR_8:
-        full = frame.color_range == _FULL_RANGE or name.startswith("yuvj")
+        full = frame.color_range == _FULL_RANGE or name.startswith(("yuvj", "gray"))
         frame = frame.reformat(format="yuvj420p" if full else "yuv420p", threads=1)
-    y, u, v = (_view(frame, k) for k in range(3))
-    return y, u, v
+    luma, chroma_u, chroma_v = frame.planes
+    return _view(luma), _view(chroma_u), _view(chroma_v)
 
 
-def _view(frame: VideoFrame, k: int) -> Bytes:
-    plane = frame.planes[k]
-    return np.frombuffer(cast("memoryview", plane), np.uint8).reshape(plane.height, plane.line_size)[
-        :, : plane.width
-    ]
+def _view(plane: VideoPlane) -> Bytes:
+    rows = np.frombuffer(cast("memoryview", plane), np.uint8).reshape(plane.height, plane.line_size)
+    return rows[:, : plane.width]
 
 
-def _eight_bits(frame: VideoFrame, k: int) -> Bytes:
-    plane = frame.planes[k]
-    wide = np.frombuffer(cast("memoryview", plane), np.uint16).reshape(plane.height, plane.line_size // 2)[
-        :, : plane.width
-    ]
-    return np.asarray(cv2.convertScaleAbs(wide, alpha=0.25), dtype=np.uint8)
+def _eight_bits(plane: VideoPlane) -> Bytes:
+    rows = np.frombuffer(cast("memoryview", plane), np.uint16).reshape(plane.height, plane.line_size // 2)
+    return np.asarray(cv2.convertScaleAbs(rows[:, : plane.width], alpha=0.25), dtype=np.uint8)
