@@ -41,7 +41,7 @@ class Outliers:
 def outliers(values: Floats, *, alpha: float = 0.05, most: int | None = None) -> Outliers:
     """Generalised extreme Studentised deviate test on values, shape (n,).
 
-    With fewer than 15 shots one outlier is looked for (Grubbs' test, whose limit is exact), from 15 on up
+    With fewer than 15 shots one outlier is looked for (Grubbs' test), from 15 on up
     to a fifth of them. The robust scores (0.6745 / MAD; Iglewicz & Hoaglin 1993) are for looking only:
     among few shots a limit on them would cry wolf.
 
