@@ -133,21 +133,28 @@ def translated(path: Path) -> Iterator[None]:
 def _video(container: InputContainer, path: Path, threads: int) -> VideoStream:
     streams = [s for s in container.streams.video if not s.disposition & av.stream.Disposition.attached_pic]
     if not streams:
-        what = "only sound" if container.streams.audio else "no pictures"
-        raise ClipError(
-            "clip_sound_only", f"{path.name} holds {what}.", "Name the clip that has the picture."
-        )
+        raise _cut_short(path) or _without_pictures(path, sound=bool(container.streams.audio))
     best = container.streams.best("video")
     stream = best if best in streams and isinstance(best, VideoStream) else streams[0]
     context = stream.codec_context
     if context is None or context.name not in CODECS:
-        cut = cut_short(path) if FORMATS[path.suffix.lower()] == "mov" else None
-        raise cut or _codec_unknown(path, "unknown" if context is None else context.name)
+        raise _cut_short(path) or _codec_unknown(path, "unknown" if context is None else context.name)
     check_size(path, context.width, context.height)
     context.options = {"max_pixels": str(MAX_PIXELS)}
     context.thread_count = threads
     context.thread_type = "AUTO" if threads > 1 else "NONE"
     return stream
+
+
+def _cut_short(path: Path) -> ClipError | None:
+    return cut_short(path) if FORMATS[path.suffix.lower()] == "mov" else None
+
+
+def _without_pictures(path: Path, *, sound: bool) -> ClipError:
+    if sound:
+        advice = "Name the clip that has the picture."
+        return ClipError("clip_sound_only", f"{path.name} holds only sound.", advice)
+    return ClipError("clip_no_picture", f"{path.name} holds no pictures.", COPY_AGAIN)
 
 
 def _codec_unknown(path: Path, name: str) -> ClipError:
