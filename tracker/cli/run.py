@@ -7,9 +7,12 @@ from typing import Annotated
 import typer
 
 from tracker import __version__
-from tracker.cli import demo, measure, setup, warnings
+from tracker.cli.demo import demo
 from tracker.cli.failures import WrongUsage, tell
+from tracker.cli.measure import measure
+from tracker.cli.setup import setup
 from tracker.cli.streams import safe_streams
+from tracker.cli.warnings import warnings
 
 app = typer.Typer(
     name="lobscope",
@@ -18,7 +21,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog="Each command explains itself: lobscope measure --help",
 )
-for command in (measure.measure, setup.setup, demo.demo, warnings.warnings):
+for command in (measure, setup, demo, warnings):
     app.command()(command)
 
 
