@@ -48,7 +48,8 @@ class Fit:
     covariance : (p, p) array
         Infinite where singular.
     gain : (p, m + p) array
-        How the parameters follow each observation in units of its own standard uncertainty.
+        How the parameters follow each observation, one standard uncertainty of it upward, where the
+        residual rows are model minus observed.
     residuals : (m,) array
         In standard deviations.
     weights : (m,) array
@@ -346,7 +347,7 @@ def _finished(problem: _Problem, state: _State, ending: _Ending, *, scale_known:
         gain, covariance = np.full((p, len(jacobian)), np.inf), np.full((p, p), np.inf)
     else:
         gain = linalg.solve_triangular(R, Q.T, check_finite=False) / scale[:, None]
-        gain *= -np.sqrt(variance_scale)
+        gain *= np.sqrt(variance_scale)
         covariance = gain @ gain.T
     return Fit(
         converged=ending.converged,
