@@ -32,7 +32,7 @@ class ClipError(PlainError, ValueError):
     """A clip cannot be read or is not a clip."""
 
 
-class ClipNotFound(ClipError, FileNotFoundError):
+class ClipNotFound(ClipError, FileNotFoundError):  # noqa: N818 - named as the built-in it is
     """There is no such clip."""
 
 
@@ -40,7 +40,7 @@ class SetupError(PlainError, ValueError):
     """A setup file says something that cannot be used."""
 
 
-class SetupNotFound(SetupError, FileNotFoundError):
+class SetupNotFound(SetupError, FileNotFoundError):  # noqa: N818 - named as the built-in it is
     """There is no such setup file."""
 
 

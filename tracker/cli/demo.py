@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from tracker.cli.files import usable_folder
+from tracker.cli.files import quoted, usable_folder
 from tracker.cli.measure import Wish, measure_all
 
 
@@ -33,11 +33,6 @@ def demo(
     if status == 0:
         sys.stderr.write(
             f"The clip is {files.clip} and its setup file {files.setup}. Measure it again with\n"
-            f"  lobscope measure {_quoted(files.clip)} --setup {_quoted(files.setup)}\n"
+            f"  lobscope measure {quoted(files.clip)} --setup {quoted(files.setup)}\n"
         )
     raise typer.Exit(status)
-
-
-def _quoted(path: Path) -> str:
-    """The path as both a POSIX shell and PowerShell take it."""
-    return f'"{path}"' if " " in str(path) else str(path)

@@ -85,3 +85,8 @@ def write_text(file: Path, text: str) -> None:
         os.replace(part, file)  # noqa: PTH105 - the same call on every system
     finally:
         part.unlink(missing_ok=True)
+
+
+def quoted(path: Path) -> str:
+    """The path as one types it, in a POSIX shell and in PowerShell alike."""
+    return f'"{path}"' if " " in str(path) else str(path)

@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from tracker.cli.files import quoted
+
 
 def setup(
     file: Annotated[Path, typer.Argument(help="Where to write it.", metavar="FILE")] = Path("setup.toml"),
@@ -22,4 +24,4 @@ def setup(
 
     write_template(file)
     sys.stderr.write(f"Wrote {file}. Open it, fill in your ball and your known length, then:\n")
-    sys.stderr.write(f"  lobscope measure CLIP --setup {file}\n")
+    sys.stderr.write(f"  lobscope measure CLIP --setup {quoted(file)}\n")
