@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import colorsys
 import hashlib
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +11,7 @@ import pytest
 from make_clips import frame_of, steady, write_clip
 
 from tracker.errors import ClipError
+from tracker.film.hdr import hlg_light, pq_light_cd_m2
 from tracker.film.stills import fingerprint, stills
 
 COLOURS = {"orange": (250, 140, 30), "red": (200, 30, 30), "green": (40, 180, 60), "white": (235, 235, 235)}
@@ -81,38 +82,53 @@ def test_full_range(tmp_path: Path) -> None:
     assert np.abs(seen_rgb(path, len(wanted)) - wanted).max() <= 3
 
 
-def hlg(rgb: tuple[int, int, int]) -> np.ndarray:
-    """R'G'B' of a hybrid log-gamma picture whose diffuse white stands at 75 %.
+def light_2020(rgb: tuple[int, int, int]) -> np.ndarray:
+    """Linear BT.2020 light of an sRGB colour, diffuse white 1.
 
-    Sources: sRGB curve, IEC 61966-2-1; primaries BT.709 to BT.2020, ITU-R BT.2087-0, annex 2;
-    HLG curve, ITU-R BT.2100-2, table 5; level of white, ITU-R BT.2408-7, table 1.
+    Sources: curve, IEC 61966-2-1; primaries, ITU-R BT.2087-0, annex 2.
     """
     c = np.array(rgb) / 255
     light = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
     to_2020 = np.array([[0.6274, 0.3293, 0.0433], [0.0691, 0.9195, 0.0114], [0.0164, 0.0880, 0.8956]])
-    a, b = 0.17883277, 0.28466892
-    e = to_2020 @ light * (np.exp((0.75 - 0.55991073) / a) + b) / 12
-    return np.where(e <= 1 / 12, np.sqrt(3 * e), a * np.log(np.maximum(12 * e - b, 1e-9)) + 0.55991073)
+    return to_2020 @ light
 
 
-@pytest.mark.parametrize("name", ["orange", "red", "green"])
-def test_high_dynamic_range_is_not_washed_out(tmp_path: Path, name: str) -> None:
-    values = [ycbcr(hlg(COLOURS[name]), BT2020, bits=10)]
+def hlg(rgb: tuple[int, int, int]) -> np.ndarray:
+    """Hybrid log-gamma signal with diffuse white at 75 % (ITU-R BT.2100-2, table 5; BT.2408-7, table 1)."""
+    a, b, c = 0.17883277, 0.28466892, 0.55991073
+    e = light_2020(rgb) * (np.exp((0.75 - c) / a) + b) / 12
+    return np.where(e <= 1 / 12, np.sqrt(3 * e), a * np.log(np.maximum(12 * e - b, 1e-9)) + c)
+
+
+def pq(rgb: tuple[int, int, int]) -> np.ndarray:
+    """Perceptual quantizer signal, diffuse white at 203 cd/m2 (ITU-R BT.2100-2, table 4; BT.2408-7)."""
+    y = (light_2020(rgb) * 203 / 10_000) ** 0.1593017578125
+    return ((0.8359375 + 18.8515625 * y) / (1 + 18.6875 * y)) ** 78.84375
+
+
+@pytest.mark.parametrize(("curve", "number"), [(hlg, 18), (pq, 16)])
+def test_high_dynamic_range_is_not_washed_out(
+    tmp_path: Path, curve: Callable[[tuple[int, int, int]], np.ndarray], number: int
+) -> None:
+    wanted = list(COLOURS.values())
     path = patch_clip(
         tmp_path / "a.mov",
-        values,
+        [ycbcr(curve(rgb), BT2020, bits=10) for rgb in wanted],
         (64, 48),
         codec="libx265",
         pixel_format="yuv420p10le",
-        color={"colorspace": 9, "color_primaries": 9, "color_trc": 18, "color_range": 1},
+        color={"colorspace": 9, "color_primaries": 9, "color_trc": number, "color_range": 1},
     )
-    hue, saturation, value = colorsys.rgb_to_hsv(*(seen_rgb(path, 1)[0] / 255))
-    want_hue, want_saturation, want_value = colorsys.rgb_to_hsv(*(np.array(COLOURS[name]) / 255))
-    # The library's tone curve is not the recommendation's; left unconverted, the orange has a
-    # saturation of 0.70 for 0.88, and a value of 171 for 250.
-    assert abs((hue - want_hue + 0.5) % 1 - 0.5) * 360 < 7
-    assert abs(saturation - want_saturation) < 0.1
-    assert abs(value - want_value) < 0.15
+    # Left unconverted, the orange would read (171, 124, 51). Codes of the dark channels are steep:
+    # one step of ten bits is worth up to four levels of a screen there.
+    assert np.abs(seen_rgb(path, len(wanted)) - wanted).max() <= 4
+
+
+def test_diffuse_white_is_white() -> None:
+    # ITU-R BT.2408-7, table 1: diffuse white, 203 cd/m2, stands at 75 % of HLG and 58 % of PQ.
+    assert pq_light_cd_m2(np.array(0.58)) == pytest.approx(203, rel=0.02)
+    # ITU-R BT.2100-2, table 5: reference levels 1/2 and 1 of the signal are light 1/12 and 1.
+    np.testing.assert_allclose(hlg_light(np.array([0.0, 0.5, 1.0])), [0.0, 1 / 12, 1.0], atol=1e-6)
 
 
 def test_the_right_frames_wherever_they_lie(tmp_path: Path) -> None:

@@ -9,16 +9,16 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 from av.video.frame import VideoFrame
-from av.video.reformatter import ColorPrimaries, Colorspace, ColorTrc
+from av.video.reformatter import Colorspace
 
 from calibration.values import Picture
 from tracker.errors import ClipError
 from tracker.film.container import check_path
 from tracker.film.decode import Pictures
+from tracker.film.hdr import hdr_to_bgr, is_hdr
 from tracker.film.survey import survey
 
 _UNTAGGED = 2  # ITU-T H.273, table 4: unspecified
-_HDR_CURVES = frozenset({ColorTrc.SMPTE2084.value, ColorTrc.ARIB_STD_B67.value})
 _HD_SIDE_PX = 720
 _NEAR_FRAMES = 30  # decoding on through so many costs no more than a seek
 
@@ -66,19 +66,14 @@ def _runs(wanted: list[int]) -> list[list[int]]:
 def to_bgr(frame: VideoFrame) -> npt.NDArray[np.uint8]:
     """Blue, green, red in stored orientation, in the colours of an ordinary screen.
 
-    High-definition pictures that do not say so are taken to be BT.709, as players do (common
-    practice, no source); pictures of high dynamic range are brought to sRGB curves and BT.709 primaries.
+    High-definition pictures that do not name their matrix are taken to be BT.709, as players do
+    (common practice, no source).
     """
+    if is_hdr(frame):
+        return hdr_to_bgr(frame)
     hd = min(frame.width, frame.height) >= _HD_SIDE_PX
     source = Colorspace.ITU709 if frame.colorspace == _UNTAGGED and hd else None
-    hdr = frame.color_trc in _HDR_CURVES
-    shown = frame.reformat(
-        format="bgr24",
-        src_colorspace=source,
-        dst_color_trc=ColorTrc.IEC61966_2_1 if hdr else None,
-        dst_color_primaries=ColorPrimaries.BT709 if hdr else None,
-        threads=1,
-    )
+    shown = frame.reformat(format="bgr24", src_colorspace=source, threads=1)
     return np.asarray(shown.to_ndarray(threads=1), dtype=np.uint8)
 
 
