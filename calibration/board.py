@@ -22,6 +22,7 @@ from calibration.values import Floats, Ints, frozen
 MODULES = 6  # a side of a marker: four of number, one of black border either side
 _DICTIONARY = cv2.aruco.DICT_4X4_50
 _MOST_MARKERS = 50
+_MOST_TRIES = 4  # single markers from which the rest of a board is looked for
 
 PAPERS_MM = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}  # ISO 216; ANSI/ASME Y14.1 size A
 MARGIN_MM = 10.0  # most printers reach to within 5 mm of the edge
@@ -219,7 +220,7 @@ def _detector() -> cv2.aruco.ArucoDetector:
     settings.adaptiveThreshWinSizeStep = 10
     settings.polygonalApproxAccuracyRate = 0.06  # a corner of a small marker is off by a larger share of it
     settings.perspectiveRemovePixelPerCell = 6
-    settings.errorCorrectionRate = 0.6
+    settings.errorCorrectionRate = 1.0  # one module; layout and likeness keep chance out
     return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(_DICTIONARY), settings)
 
 
@@ -232,6 +233,14 @@ def _read_markers(luma: Luma, board: Board) -> tuple[Ints, Floats]:
     corners = np.array([np.asarray(quad, dtype=np.float64).reshape(4, 2) for quad in quads])
     keep = found < board.markers
     return found[keep], corners[keep]
+
+
+def _sharpened(luma: Luma) -> Luma:
+    """Twice as large, with less noise and blur, for markers too small to be read as they are."""
+    twice = cv2.resize(luma, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC).astype(np.float32)
+    smooth = cv2.GaussianBlur(twice, (0, 0), 1.2)
+    sharp = 3 * smooth - 2 * cv2.GaussianBlur(smooth, (0, 0), 4.0)
+    return np.asarray(np.clip(sharp, 0, 255), dtype=np.uint8)
 
 
 def _layout(numbers: Ints, corners: Floats, board: Board) -> Floats | None:
@@ -263,17 +272,39 @@ def _in_picture(luma: Luma, H: Floats, places: Floats) -> npt.NDArray[np.bool_]:
 def find_board(luma: Luma, board: Board) -> BoardSighting | None:
     """Where a board is in a picture, shape (H, W), or None where it is not.
 
-    At least two markers must be read and lie as the layout says: a single marker may be a chance
-    likeness. All others are then looked for where they must be, and kept where the picture looks like
+    At least two markers must be there and lie as the layout says: a single marker may be a chance
+    likeness. Those not read are looked for where they must be, and kept where the picture looks like
     them. Positions come from laying the known pattern over the picture, not from its edges alone.
     """
     luma = np.ascontiguousarray(luma, dtype=np.uint8)
-    H = _layout(*_read_markers(luma, board), board)
+    numbers, corners = _read_markers(luma, board)
+    sighting = _looked_for(luma, _layout(numbers, corners, board), board)
+    if sighting is not None:
+        return sighting
+    more, sharper = _read_markers(_sharpened(luma), board)
+    numbers, corners = np.concatenate([numbers, more]), np.concatenate([corners, (sharper - 0.5) / 2])
+    sighting = _looked_for(luma, _layout(numbers, corners, board), board)
+    for number, quad in zip(numbers[:_MOST_TRIES], corners[:_MOST_TRIES], strict=True):
+        if sighting is not None:
+            break
+        sighting = _looked_for(luma, _from_one(luma, int(number), quad, board), board)
+    return sighting
+
+
+def _from_one(luma: Luma, number: int, corners: Floats, board: Board) -> Floats | None:
+    """The homography millimetres -> pixels from a single marker, sure enough to find its neighbours by."""
+    place = board.corners_mm()[number]
+    H, _ = cv2.findHomography(place, corners)
     if H is None:
-        # Small markers are read more often from a picture twice as large.
-        twice = cv2.resize(luma, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
-        numbers, corners = _read_markers(np.asarray(twice, dtype=np.uint8), board)
-        H = _layout(numbers, (corners - 0.5) / 2, board)
+        return None
+    aligned = align(luma, np.asarray(H), place[None], marker_bits(number)[None], board.gap_mm, fewest=1)
+    if aligned is None:
+        return None
+    return np.asarray(cv2.findHomography(place, aligned.corners_px[0])[0], dtype=np.float64)
+
+
+def _looked_for(luma: Luma, H: Floats | None, board: Board) -> BoardSighting | None:
+    """The markers that are where a homography says, at least two."""
     if H is None:
         return None
     places = board.corners_mm()

@@ -17,6 +17,7 @@ from scipy.special import erf
 from calibration.values import Floats
 
 Luma = npt.NDArray[np.uint8]
+Bits = npt.NDArray[np.bool_]
 
 _ROUNDS = 12
 _AROUND = 0.7  # modules of white round a marker that take part; the gap to the next one is 1.5
@@ -28,7 +29,7 @@ _BLUR_PX = (0.3, 6.0)
 class Aligned:
     """Markers after alignment: which were kept, (m,) bool, and where they are."""
 
-    kept: npt.NDArray[np.bool_]
+    kept: Bits
     corners_px: Floats
     centres_px: Floats
     u_px: Floats
@@ -44,7 +45,7 @@ class _Grid:
     module_mm: float
 
 
-def _grid(corners_mm: Floats, patterns: npt.NDArray[np.bool_], H: Floats) -> _Grid:
+def _grid(corners_mm: Floats, patterns: Bits, H: Floats) -> _Grid:
     modules = patterns.shape[1]
     side_mm = float(corners_mm[0, 1, 0] - corners_mm[0, 0, 0])
     image = cv2.perspectiveTransform(corners_mm.reshape(-1, 1, 2), H).reshape(-1, 4, 2)
@@ -166,11 +167,12 @@ def _linear(luma: Luma, H: Floats, grid: _Grid, blur_px: float, shift_px: Floats
 
 
 def align(
-    luma: Luma, H: Floats, corners_mm: Floats, patterns: npt.NDArray[np.bool_], gap_mm: float
+    luma: Luma, H: Floats, corners_mm: Floats, patterns: Bits, gap_mm: float, *, fewest: int = 2
 ) -> Aligned | None:
     """Refine a homography millimetres -> pixels on a picture, then each marker's place by itself.
 
-    The second step lets a bent lens or paper move each marker, which one homography cannot.
+    The second step lets a bent lens or paper move each marker, which one homography cannot. ``None``
+    where fewer than ``fewest`` markers look like themselves.
     """
     centre = corners_mm.reshape(-1, 2).mean(axis=0)
     size = float(np.ptp(corners_mm.reshape(-1, 2), axis=0).max()) + gap_mm
@@ -178,7 +180,7 @@ def align(
     H = H @ np.array([[size, 0, centre[0]], [0, size, centre[1]], [0, 0, 1]])
     H = H / H[2, 2]
     grid = _grid(unit, patterns, H)
-    fitted = _fit(luma, H, grid)
+    fitted = _fit(luma, H, grid, fewest)
     if fitted is None:
         return None
     H, blur_px, kept = fitted
@@ -188,21 +190,21 @@ def align(
     kept &= np.hypot(shift[:, 0], shift[:, 1]) < 0.15 * np.linalg.norm(
         corners_px[:, 1] - corners_px[:, 0], axis=1
     )
-    if kept.sum() < 2:
+    if kept.sum() < fewest:
         return None
     return Aligned(kept, corners_px[kept], centres_px[kept], u_px[kept])
 
 
-def _fit(luma: Luma, H: Floats, grid: _Grid) -> tuple[Floats, float, npt.NDArray[np.bool_]] | None:
+def _fit(luma: Luma, H: Floats, grid: _Grid, fewest: int) -> tuple[Floats, float, Bits] | None:
     """Homography, blur and which markers look like themselves."""
     blur_px = 1.0
     m = len(grid.places_mm)
-    use: npt.NDArray[np.bool_] = np.ones(m, dtype=np.bool_)
+    use: Bits = np.ones(m, dtype=np.bool_)
     p = np.concatenate([grid.places_mm, np.ones((*grid.places_mm.shape[:-1], 1))], axis=-1).reshape(m, -1, 3)
     for turn in range(_ROUNDS):
         now = _linear(luma, H, grid, blur_px)
         use = now.likeness > (0.3 if turn < 3 else _LEAST_LIKENESS)
-        if use.sum() < 2:
+        if use.sum() < fewest:
             return None
         scaled = p / now.depth[..., None]
         tilt = -np.einsum("mpi,mpi->mp", now.by_px, now.px)[..., None] * scaled[..., :2]

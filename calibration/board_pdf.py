@@ -106,7 +106,7 @@ def _instructions(board: Board) -> _Page:
     page.text(
         x,
         y,
-        f"{sheets} of {board.paper}, {board.markers} markers of {board.marker_mm:g} mm; this page only explains",
+        f"{sheets} of {board.paper}, {board.markers} markers of {board.marker_mm:g} mm",
         10,
     )
     y -= 12
