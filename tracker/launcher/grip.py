@@ -49,7 +49,9 @@ def learn_grip(sessions: Sequence[GripSession]) -> Grip:
 
     Shot-to-shot scatter is pooled. Sessions with the same calibration share its error (generalised least
     squares); where sessions differ more than all that allows, the variance between them that makes
-    chi-square equal to its degrees of freedom is added. Source: Mandel & Paule, Anal. Chem. 42 (1970) 1194.
+    chi-square equal to its degrees of freedom is added (Mandel & Paule, Anal. Chem. 42 (1970) 1194). The
+    interval has Student's t with one degree of freedom less than there are sessions (Hartung & Knapp, Stat.
+    Med. 20 (2001) 3875). One session speaks for itself only: it cannot tell how another day would differ.
 
     Raises
     ------
@@ -70,9 +72,7 @@ def learn_grip(sessions: Sequence[GripSession]) -> Grip:
     value = float(weight @ mean)
     u_random = math.sqrt(float(np.sum(weight**2 * (own + between))))
     u_common = math.sqrt(float(weight @ common @ weight))
-    dof: float = len(usable) - 1 if between > 0 else dof_within
-    if u_random > 0:
-        dof = dof * (1 + (u_common / u_random) ** 2) ** 2  # Welch-Satterthwaite, JCGM 100:2008, G.4.1
+    dof = _dof(usable, dof_within, u_random, u_common)
     factor = float(stats.t.ppf(0.975, dof)) if dof > 0 else None
     half = None if factor is None else factor * math.hypot(u_random, u_common)
     return Grip(
@@ -87,6 +87,20 @@ def learn_grip(sessions: Sequence[GripSession]) -> Grip:
         len(usable),
         int(count.sum()),
     )
+
+
+def _dof(sessions: list[GripSession], dof_within: int, u_random: float, u_common: float) -> float:
+    """Degrees of freedom of the grip.
+
+    How much sessions differ is known from the sessions alone, even where they happen to agree; a calibration
+    that all of them share takes no part in that and has infinitely many (JCGM 100:2008, G.4.1, G.4.3).
+    """
+    dof: float = len(sessions) - 1 if len(sessions) > 1 else dof_within
+    names = {session.calibration for session in sessions}
+    shared = len(sessions) == 1 or (len(names) == 1 and names != {""})
+    if shared and u_random > 0:
+        dof *= (1 + (u_common / u_random) ** 2) ** 2
+    return dof
 
 
 def _ratios(session: GripSession) -> Floats:
