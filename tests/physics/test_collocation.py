@@ -43,8 +43,9 @@ def test_refined_grid_keeps_the_function():
 
 
 def test_tail_tells_resolved_from_unresolved():
-    smooth, rough = (grid(degree).tail(np.exp(8j * grid(degree).t_s)[:, :, None].real)[0] for degree in (40, 8))
-    assert smooth < 1e-9 < 1e-2 < rough
+    smooth, rough = (g.tail(np.cos(8 * g.t_s)[:, :, None])[0] for g in (grid(40), grid(8)))
+    assert smooth < 1e-9
+    assert rough > 1e-2
 
 
 def test_interval_without_length_has_a_value():

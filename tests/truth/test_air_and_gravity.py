@@ -49,7 +49,7 @@ def test_viscosity_of_the_standard_atmosphere():
 
 
 def test_ordinary_air_covers_ordinary_places():
-    # Rooms from 16 to 29 degrees C, 935 to 1032 hPa, 25 to 75 %: two standard uncertainties hold 95 % of them.
+    # Rooms from 16 to 29 degrees C, 935 to 1032 hPa, 25 to 75 %: two uncertainties hold 95 % of them.
     rho, u = ordinary_air()
     rng = np.random.default_rng(5)
     rooms = rng.uniform([289.15, 93_500, 0.25], [302.15, 103_200, 0.75], (400, 3))

@@ -245,10 +245,8 @@ def test_derivatives_against_outside_integrator(name, value):
     ours = np.concatenate([dxz, dv], axis=1)[:, :, value]
     step = 2e-4 * max(abs(values[value]), 0.01) * np.eye(6)[value]
     # Five-point differences: their own error is below 1e-6 of the largest derivative.
-    near, far = (
-        textbook(values + k * step, t, 0.035, 6.0) - textbook(values - k * step, t, 0.035, 6.0) for k in (1, 2)
-    )
-    reference = (8 * near - far) / (12 * step[value])
+    at = {k: textbook(values + k * step, t, 0.035, 6.0) for k in (-2, -1, 1, 2)}
+    reference = (8 * (at[1] - at[-1]) - (at[2] - at[-2])) / (12 * step[value])
     np.testing.assert_allclose(ours, reference, rtol=0, atol=2e-6 * np.abs(reference).max())
 
 
@@ -256,7 +254,7 @@ def test_derivatives_against_outside_integrator(name, value):
 
 # Klvana's tennis ball in Gander & Hrebicek, Solving Problems in Scientific Computing Using Maple and MATLAB,
 # ch. 1: 50 g, 63 mm, rho 1.29, from 1 m at 25 m/s and 15 degrees, equatorial speed 20 m/s, g 9.81; the
-# case from memory. Time and place of landing were integrated outside this project with the book's C_D and C_M.
+# case from memory. Landings were integrated outside this project with the book's C_D and C_M.
 KLVANA = {
     "no spin": (0.0, 1.3620136921, 25.0767148712),
     "topspin": (-20.0, 0.9307241189, 17.0473439737),

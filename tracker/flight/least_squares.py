@@ -4,8 +4,8 @@ Levenberg-Marquardt with column scaling. A prior is one more observation. The es
 observations near the solution, so its covariance is a sum over them: ``Fit.gain`` holds one column for
 each residual row and then one for each parameter's prior, and ``gain @ gain.T`` is the covariance.
 
-Sources: More, Lecture Notes in Mathematics 630 (1978) 105 (scaling, orthogonality test); Nielsen,
-IMM-REP-1999-05 (damping); Huber & Ronchetti, Robust Statistics (2009), 7.8 (weights); all from memory.
+Sources: More, Lecture Notes in Mathematics 630 (1978) 105 (scaling); Nielsen,
+IMM-REP-1999-05 (damping); both from memory.
 """
 
 from __future__ import annotations
@@ -15,19 +15,21 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg, stats
+from scipy import linalg
+
+from tracker.flight.robust import THRESHOLDS, threshold_of, weigh
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Model = Callable[[Floats], tuple[Floats, Floats]]
 
-# Thresholds that keep 95 % efficiency for normal errors, one residual a point. Huber & Ronchetti (2009).
-THRESHOLDS = {"linear": np.inf, "huber": 1.345, "cauchy": 2.385}
-OFFSET_STALLED, STEP_STALLED = 1e-3, 1e-8  # the same, and in parts of the parameters, where rounding ends it
+# Where rounding ends the descent: standard uncertainties still to go, or parts of the parameters themselves.
+OFFSET_STALLED, STEP_STALLED = 1e-3, 1e-8
 LOST_HOLD = 1e-8  # a column this much shorter than it once was no longer tells its parameter
 DEPENDENT = 1e-13  # reciprocal condition of the scaled columns below which they depend on one another
 DAMPING, GENTLEST, HARDEST = 1e-3, 1e-14, 1e20
-LARGE = 4e7  # rows x columns^2 above which the steps use normal equations instead of QR
+LARGE = 2e6  # rows x columns^2 above which QR costs more than a step should
+FAR_FROM_DEPENDENT = 1e-5  # ratio of pivots
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +39,7 @@ class Fit:
     Parameters
     ----------
     converged : bool
-        Whether the last step was negligible or the gradient vanished.
+        Whether the parameters are within the tolerance of the solution, or as near as rounding allows.
     singular : bool
         Whether some combination of the parameters is not determined, or the data lost hold of one.
     hit_limit : bool
@@ -206,12 +208,9 @@ class _Problem:
             raise ValueError("the sd of a prior must be positive")
         if loss not in THRESHOLDS:
             raise ValueError(f"the loss must be one of {', '.join(THRESHOLDS)}, not {loss}")
-        threshold: Floats | float = THRESHOLDS[loss]
-        if point is not None and loss != "linear":
-            # The same share of good points lies beyond the threshold however many rows a point has.
-            beyond = stats.chi2.sf(threshold**2, 1)
-            threshold = np.sqrt(stats.chi2.isf(beyond, np.maximum(np.bincount(point), 1)))
-        return cls(model, np.where(np.isfinite(sd), mean, 0.0), 1 / sd, loss, point, threshold)
+        return cls(
+            model, np.where(np.isfinite(sd), mean, 0.0), 1 / sd, loss, point, threshold_of(loss, point)
+        )
 
     def at(self, theta: Floats) -> _State | None:
         """The problem at theta; None where the model has no value."""
@@ -219,34 +218,48 @@ class _Problem:
             residuals, jacobian = self.model(theta)
             if not (np.isfinite(residuals).all() and np.isfinite(jacobian).all()):
                 return None
-            weights, cost = self._robust(residuals)
+            weights, cost = weigh(residuals, self.loss, self.threshold, self.point)
         if not np.isfinite(cost):
             return None
         cost += float(np.sum(((theta - self.mean) * self.precision) ** 2))
         return _State(theta, residuals, jacobian, weights, cost)
 
-    def _robust(self, residuals: Floats) -> tuple[Floats, float]:
-        """Weights of the rows, and the sum of their losses."""
-        if self.loss == "linear":
-            return np.ones_like(residuals), float(residuals @ residuals)
-        if self.point is None:
-            size = np.abs(residuals)
-        else:
-            size = np.sqrt(np.bincount(self.point, weights=residuals**2))
-        c = self.threshold
-        if self.loss == "huber":
-            weights = np.asarray(c / np.maximum(size, c))
-            losses = np.where(size <= c, size**2, 2 * c * size - c**2)
-        else:
-            weights = 1 / (1 + (size / c) ** 2)
-            losses = c**2 * np.log1p((size / c) ** 2)
-        return (weights if self.point is None else weights[self.point]), float(np.sum(losses))
+    def observations(self, state: _State) -> int:
+        """Residual rows and priors."""
+        return len(state.residuals) + int(np.count_nonzero(self.precision))
 
     def rows(self, state: _State) -> tuple[Floats, Floats]:
         """Weighted residuals and Jacobian with the priors below them, (m + p,) and (m + p, p)."""
         root = np.sqrt(state.weights)
         residuals = np.concatenate([root * state.residuals, (state.theta - self.mean) * self.precision])
         return residuals, np.vstack([root[:, None] * state.jacobian, np.diag(self.precision)])
+
+    def normal_equations(self, state: _State) -> _Normal:
+        """The same multiplied by the transposed Jacobian, without copying the rows."""
+        weighted = state.jacobian
+        if self.loss != "linear":
+            weighted = weighted * np.sqrt(state.weights)[:, None]
+        prior = (state.theta - self.mean) * self.precision
+        return _Normal(
+            weighted.T @ weighted + np.diag(self.precision**2),
+            state.jacobian.T @ (state.weights * state.residuals) + prior * self.precision,
+            float(state.weights @ state.residuals**2 + prior @ prior),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Normal:
+    """J^T J, J^T r and r^T r of weighted rows and priors."""
+
+    gram: Floats
+    downhill: Floats
+    size2: float
+
+    @property
+    def norms(self) -> Floats:
+        """Lengths of the columns of J."""
+        norms: Floats = np.sqrt(np.diag(self.gram))
+        return norms
 
 
 def _descend(
@@ -257,12 +270,11 @@ def _descend(
     longest: Floats = np.zeros_like(here.theta)
     iteration, converged, stalled = 0, False, False
     while True:
-        residuals, jacobian = problem.rows(here)
-        norms = np.linalg.norm(jacobian, axis=0)
-        longest = np.maximum(longest, norms)
+        normal = problem.normal_equations(here)
+        longest = np.maximum(longest, normal.norms)
         scale = np.where(longest > 0, longest, 1.0)
-        triangle, pull = _reduced(jacobian / scale, residuals)
-        left = _offset(pull, residuals)
+        triangle, pull = _reduced(problem, here, normal, scale)
+        left = _offset(pull, normal.size2, problem.observations(here))
         converged = left <= tolerance
         if converged or iteration >= max_iterations:
             break
@@ -284,36 +296,40 @@ def _descend(
             converged = left <= OFFSET_STALLED or bool((whole <= STEP_STALLED * np.abs(here.theta)).all())
             stalled = not converged
             break
-    lost = bool((norms < LOST_HOLD * longest).any())
+    lost = bool((normal.norms < LOST_HOLD * longest).any())
     return here, _Ending(converged, not (converged or stalled), stalled, lost, iteration)
 
 
-def _offset(pull: Floats, residuals: Floats) -> float:
+def _reduced(problem: _Problem, state: _State, normal: _Normal, scale: Floats) -> tuple[Floats, Floats]:
+    """R and Q^T r of the Jacobian over ``scale``: by QR, or by normal equations where QR is dear.
+
+    The normal equations square the condition, so they serve only columns that are far from dependent.
+    """
+    m, p = state.jacobian.shape
+    if m * p * p > LARGE:
+        try:
+            R: Floats = linalg.cholesky(normal.gram / np.outer(scale, scale), check_finite=False)
+        except linalg.LinAlgError:
+            pass
+        else:
+            if np.diag(R).min() > FAR_FROM_DEPENDENT * np.diag(R).max():
+                return R, linalg.solve_triangular(R, normal.downhill / scale, trans="T", check_finite=False)
+    residuals, jacobian = problem.rows(state)
+    both = _triangle(np.column_stack([jacobian / scale, residuals]))
+    return both[:p, :p], both[:p, p]
+
+
+def _offset(pull: Floats, size2: float, observations: int) -> float:
     """How far the parameters are from the solution, in standard uncertainties, if all is linear.
 
     Source: Bates & Watts, Technometrics 23 (1981) 179 (from memory).
     """
-    p, rest = len(pull), float(residuals @ residuals - pull @ pull)
-    freedom = max(len(residuals) - p, 1)
-    along = np.linalg.norm(pull) / np.sqrt(p)
-    if along == 0:
+    along2 = float(pull @ pull)
+    if along2 == 0:
         return 0.0
-    return float(along / np.sqrt(max(rest, 0.0) / freedom)) if rest > 0 else np.inf
-
-
-def _reduced(jacobian: Floats, residuals: Floats) -> tuple[Floats, Floats]:
-    """R and Q^T r of the scaled Jacobian, by QR or, where that is dear, by normal equations."""
-    m, p = jacobian.shape
-    if m * p * p > LARGE:
-        try:
-            triangle = linalg.cholesky(jacobian.T @ jacobian, lower=False, check_finite=False)
-        except linalg.LinAlgError:
-            pass
-        else:
-            pull = linalg.solve_triangular(triangle, jacobian.T @ residuals, trans="T", check_finite=False)
-            return triangle, pull
-    both = _triangle(np.column_stack([jacobian, residuals]))
-    return both[:p, :p], both[:p, p]
+    rest = size2 - along2
+    freedom = max(observations - len(pull), 1)
+    return float(np.sqrt(along2 / len(pull) / (rest / freedom))) if rest > 0 else np.inf
 
 
 def _triangle(matrix: Floats) -> Floats:

@@ -14,6 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from numpy.polynomial import chebyshev
 
 from tracker.physics.collocation import Bools, Complexes, Floats, Grid
@@ -57,7 +58,7 @@ class Flights:
     resolved: Bools
 
     def at(self, shot: int, t_s: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-        """Path of one shot at times (n,).
+        """Path of one shot at times (n,); beyond begin and end the series soon loses its accuracy.
 
         Returns
         -------
@@ -70,9 +71,7 @@ class Flights:
         series = self.series[shot]
         return _parted(chebyshev.chebvander(self._tau(shot, t_s), series.shape[0] - 1) @ series)
 
-    def at_many(
-        self, shot: np.typing.NDArray[np.integer], t_s: Floats
-    ) -> tuple[Floats, Floats, Floats, Floats]:
+    def at_many(self, shot: npt.NDArray[np.integer], t_s: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         """Path of shot ``shot[i]`` at time ``t_s[i]``, for all i at once; returns what ``at`` does."""
         shot = np.asarray(shot)
         # One matrix product a shot: the times of each shot side by side, padded to the longest.
@@ -85,7 +84,7 @@ class Flights:
         values = chebyshev.chebvander(tau, self.series.shape[1] - 1) @ self.series
         return _parted(values[shot, place])
 
-    def _tau(self, shot: int | np.typing.NDArray[np.integer], t_s: Floats) -> Floats:
+    def _tau(self, shot: int | npt.NDArray[np.integer], t_s: Floats) -> Floats:
         """Times as places on [-1, 1]."""
         s = np.arcsinh((np.asarray(t_s, dtype=np.float64) - self.centre_s[shot]) / self.width_s[shot])
         tau: Floats = (s - self.middle[shot]) / self.half[shot]
