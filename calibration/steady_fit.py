@@ -1,0 +1,141 @@
+"""Shifts of pieces of background -> one motion of the picture for each frame, whatever else moves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.steady_patches import Bools
+from calibration.values import Floats
+
+FEWEST_PATCHES = 6
+_ROBUST_PX = 0.12  # residual from which a piece counts for less
+_STILL_PX = 0.12  # motion at the corners below which the picture is taken to stand still
+_NO_ZOOM_PX = 0.25  # likewise for a change of scale, which a phone that is not touched does not make
+_ROUNDS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Fits:
+    """Motions (dx, dy, a, b) of f measured frames, (f, 4): d = t + [[a, -b], [b, a]] r + lean (t.r) r.
+
+    ``seen``, (f,), says where there was background enough; ``u_px`` and ``residual_px`` are (f,).
+    """
+
+    models: Floats
+    lean_per_px2: float
+    u_px: Floats
+    residual_px: Floats
+    seen: Bools
+    patches: int
+
+
+def similarity(arms: Floats) -> Floats:
+    """Design, (2n, 4), of shift, scale and turning at places (n, 2) from the picture's centre."""
+    out = np.zeros((len(arms), 2, 4))
+    out[:, 0, 0] = out[:, 1, 1] = 1
+    out[:, :, 2] = arms
+    out[:, 0, 3], out[:, 1, 3] = -arms[:, 1], arms[:, 0]
+    return out.reshape(-1, 4)
+
+
+def _weighted(design: Floats, shift: Floats, weight: Floats) -> Floats:
+    """Weighted least squares for many frames at once: shifts (..., n, 2), weights (..., n) -> (..., k)."""
+    w = np.repeat(weight, 2, axis=-1)
+    scale = np.sqrt(np.mean(design**2, axis=0)) + 1e-12
+    unit = design / scale
+    left = unit.T @ (w[..., None] * unit)
+    right = (w * shift.reshape(*shift.shape[:-2], -1)) @ unit
+    left = left + 1e-9 * np.trace(left, axis1=-2, axis2=-1)[..., None, None] * np.eye(design.shape[1])
+    return np.asarray(
+        np.linalg.solve(left + 1e-300 * np.eye(design.shape[1]), right[..., None])[..., 0] / scale
+    )
+
+
+def difference(off: Floats, good: Bools, design: Floats, trust: Floats) -> Floats:
+    """Quick robust correction of one frame's motion from what the pieces do beyond it, (n, 2)."""
+    if good.sum() < FEWEST_PATCHES:
+        return np.zeros(4)
+    typical = np.median(off[good], axis=0)
+    away = np.abs(off - typical).max(axis=1)
+    # Wide enough for an unforeseen turn of the picture, too narrow for something that walks through it.
+    scale = max(4 * _ROBUST_PX, 2 * float(np.median(away[good])))
+    weight = np.where(good, trust / (1 + (away / scale) ** 4), 0.0)
+    return _weighted(design, off, weight)
+
+
+def fit_all(models: Floats, shift: Floats, good: Bools, arms: Floats, trust: Floats) -> Fits:
+    """Robust motions of all frames together, from first guesses, (f, 4), and shifts, (f, n, 2).
+
+    Together, because a piece that usually disagrees lies on something that moves even when it happens to
+    agree, and because how shifts grow toward the edges is a property of the camera, not of a frame.
+    """
+    design = similarity(arms)
+    lean = 0.0
+    size_px = float(np.abs(arms).max())
+    for _ in range(_ROUNDS):
+        off = shift - _moved(models, lean, arms, design)
+        weight = _weights(off, good, trust)
+        lean = _lean(off, weight, models, lean, arms, design, size_px)
+        models = _weighted(design, shift - lean * _leaning(models, arms), weight)
+    models, lean = _simplest(models, lean, shift, weight, arms, design)
+    off = shift - _moved(models, lean, arms, design)
+    number = (weight > 0.05 * trust).sum(axis=1)
+    total = np.maximum(weight.sum(axis=1), 1e-12)
+    residual = np.sqrt(np.einsum("fn,fni->f", weight, off**2) / (2 * total))
+    seen = number >= FEWEST_PATCHES
+    seen[0] = True
+    models[0] = 0.0
+    u = np.where(seen, residual / np.sqrt(np.maximum(number - 2, 1)), np.inf)
+    return Fits(models, lean, u, residual, seen, int(np.median(number)))
+
+
+def _moved(models: Floats, lean: float, arms: Floats, design: Floats) -> Floats:
+    """Shifts of all pieces in all frames, (f, n, 2)."""
+    return np.asarray((models @ design.T).reshape(len(models), -1, 2) + lean * _leaning(models, arms))
+
+
+def _leaning(models: Floats, arms: Floats) -> Floats:
+    return np.asarray((models[:, :2] @ arms.T)[..., None] * arms)
+
+
+def _weights(off: Floats, good: Bools, trust: Floats) -> Floats:
+    size = np.abs(off).max(axis=-1)
+    usual = np.array([np.median(size[g, i]) if g.sum() > 1 else np.inf for i, g in enumerate(good.T)])
+    steady = 1 / (1 + (usual / _ROBUST_PX) ** 4)
+    return np.where(good, trust * steady / (1 + (size / (2 * _ROBUST_PX)) ** 4), 0.0)
+
+
+def _lean(
+    off: Floats, weight: Floats, models: Floats, lean: float, arms: Floats, design: Floats, size_px: float
+) -> float:
+    """One step of least squares for the lean, each frame's motion free; none while nothing moves."""
+    column = _leaning(models, arms)
+    column = column - (_weighted(design, column, weight) @ design.T).reshape(column.shape)
+    w = weight[..., None] / max(float(weight.max()), 1e-12)
+    power = float(np.sum(w * column**2))
+    # A focal length of half the picture's larger side is the widest lens; with 0.05 px for a shift's error
+    # this prior matters only while the motion is too small to tell.
+    prior = (0.05 * size_px**2) ** 2
+    step = (float(np.sum(w * column * off)) - prior * lean) / (power + prior)
+    return float(np.clip(lean + step, 0.0, 4.0 / size_px**2))
+
+
+def _simplest(
+    models: Floats, lean: float, shift: Floats, weight: Floats, arms: Floats, design: Floats
+) -> tuple[Floats, float]:
+    """Leave out scaling, then turning, then all motion, where it is too small to be told from errors.
+
+    A parameter that is only noise does harm in the corners, where it has the longest arm.
+    """
+    size_px = float(np.abs(arms).max())
+    largest = np.percentile(np.abs(models), 98, axis=0) * np.array([1, 1, size_px, size_px])
+    free = largest > np.array([0, 0, _NO_ZOOM_PX, _STILL_PX])
+    if not free.all():
+        fewer = _weighted(design[:, free], shift - lean * _leaning(models, arms), weight)
+        models = np.zeros_like(models)
+        models[:, free] = fewer
+    if not free[2:].any() and np.percentile(np.abs(models[:, :2]), 98) < 0.5 * _STILL_PX:
+        return np.zeros_like(models), 0.0
+    return models, lean
