@@ -376,6 +376,13 @@ def test_clock_that_stands_still(tmp_path: Path, index_first: bytes) -> None:
     says(path, "clip_no_picture", "Not one picture of NAME can be decoded.")
 
 
+@pytest.mark.parametrize("far_ms", [2**53 + 500, 2**60])
+def test_times_that_are_nonsense(tmp_path: Path, far_ms: int) -> None:
+    # So many ticks that a double no longer holds each of them: 285,000 years of milliseconds.
+    path = write_clip(tmp_path / "a.mkv", [0, 4, 8, far_ms], clock=Fraction(1, 1000)).path
+    says(path, "clip_damaged", "The frame times of NAME are nonsense.")
+
+
 def test_name_like_a_protocol(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     if sys.platform == "win32":
         pytest.skip("a name cannot hold a colon there")

@@ -151,6 +151,25 @@ def test_a_window_decodes_from_a_keyframe_near_it(tmp_path: Path) -> None:
     assert reel.lost == 0
 
 
+def test_a_seek_that_goes_too_far_is_made_good(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = write_clip(tmp_path / "clip.mp4", steady(40))
+    monkeypatch.setattr("tracker.film.decode._key_before", lambda *_: 32 * 375)  # a keyframe after the window
+    assert shown(made, start_s=made.times_s[20], end_s=made.times_s[35]) == list(range(20, 36))
+
+
+OPEN = {"x265-params": "crf=2:bframes=3:b-adapt=0:keyint=8:open-gop=1:scenecut=0:log-level=none"}
+
+
+@pytest.mark.parametrize("first", [0, 7, 8, 9, 15, 16, 17, 39])
+def test_windows_of_groups_that_lean_on_their_neighbours(tmp_path: Path, first: int) -> None:
+    made = write_clip(tmp_path / "clip.mp4", steady(40), codec="libx265", options=OPEN)
+    with av.open(str(made.path)) as clip:
+        assert any(packet.pts != packet.dts for packet in clip.demux(video=0))
+    reel = frames(made.path, start_s=made.times_s[first])
+    assert [(frame.index, nearest(made, frame)) for frame in reel] == [(k, k) for k in range(first, 40)]
+    assert reel.lost == 0
+
+
 def test_times_come_with_the_frames(tmp_path: Path) -> None:
     ticks = [900, 1272, 1650, 2028, 3150, 3530]
     made = write_clip(tmp_path / "clip.mp4", ticks)
@@ -166,6 +185,13 @@ def test_an_empty_window_is_told(tmp_path: Path, start_s: float | None, end_s: f
     with pytest.raises(ClipError, match=r"no frame in the time asked for") as caught:
         frames(path, start_s=start_s, end_s=end_s)
     assert caught.value.code == "clip_window_empty"
+
+
+def test_planes_cannot_be_written_to(tmp_path: Path) -> None:
+    frame = next(frames(write_clip(tmp_path / "clip.mp4", steady(4)).path))
+    for plane in (frame.y, frame.u, frame.v):
+        with pytest.raises(ValueError, match="read-only"):
+            plane[0, 0] = 1
 
 
 def test_closing_lets_go_of_the_file(tmp_path: Path) -> None:

@@ -140,6 +140,20 @@ def test_a_child_not_needed_goes_away() -> None:
     assert not psutil.pid_exists(pid)
 
 
+def test_a_child_that_cannot_start_is_told_plainly(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sys, "executable", str(Path(__file__).with_name("no such interpreter")))
+    with pytest.raises(
+        ClipError, match=r"^The process that reads the clip could not be started\.$"
+    ) as caught:
+        in_child(film_jobs.modest, **LIMITS)
+    assert caught.value.code == "clip_no_process"
+
+
+def test_a_library_that_the_child_cannot_load_is_told_plainly() -> None:
+    with Child(preload=("no_such_library",)) as child, pytest.raises(ClipError, match="broke down"):
+        child.run(film_jobs.modest, **LIMITS)
+
+
 def test_importing_the_guard_loads_no_decoder() -> None:
     code = "import sys, tracker.film.guard; print({'av', 'cv2', 'numpy', 'scipy'} & set(sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)

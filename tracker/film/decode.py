@@ -30,7 +30,7 @@ _FULL_RANGE = 2  # ITU-T H.273, video_full_range_flag, as the decoder numbers it
 
 @dataclass(frozen=True, slots=True)
 class Frame:
-    """One picture in stored orientation; its planes are valid until the next one is asked for.
+    """One picture in stored orientation; its planes are read-only, and valid until the next is asked for.
 
     Parameters
     ----------
@@ -213,6 +213,7 @@ def planes(frame: VideoFrame) -> tuple[Bytes, Bytes, Bytes]:
 
 def _view(plane: VideoPlane) -> Bytes:
     rows = np.frombuffer(cast("memoryview", plane), np.uint8).reshape(plane.height, plane.line_size)
+    rows.flags.writeable = False  # the decoder predicts later pictures from this memory
     return rows[:, : plane.width]
 
 

@@ -41,14 +41,7 @@ class Child:
     """
 
     def __init__(self, preload: tuple[str, ...] = ("numpy", "av", "cv2")) -> None:
-        self._process = subprocess.Popen(  # noqa: S603  # our own interpreter and a constant
-            [sys.executable, "-P", "-c", _START],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env=_environment(),
-            creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
-        )
+        self._process = _started()
         if self._process.stdin is None or self._process.stdout is None:
             raise RuntimeError("the child has no pipes")
         self._to_child: IO[bytes] = self._process.stdin
@@ -152,6 +145,24 @@ def in_child(
     """
     child = Child()
     return child.run(job, seconds=seconds, memory_bytes=memory_bytes, on_progress=on_progress)
+
+
+def _started() -> subprocess.Popen[bytes]:
+    try:
+        return subprocess.Popen(  # noqa: S603  # our own interpreter and a constant
+            [sys.executable, "-P", "-c", _START],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=_environment(),
+            creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+        )
+    except OSError as error:
+        raise ClipError(
+            "clip_no_process",
+            "The process that reads the clip could not be started.",
+            "Close other programs and try again.",
+        ) from error
 
 
 def _environment() -> dict[str, str]:

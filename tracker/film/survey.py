@@ -22,6 +22,7 @@ from tracker.film.container import check_path, check_size, decoded, opened
 from tracker.film.sniff import COPY_AGAIN
 
 _MAX_CAPTURE_FPS = 1e5
+_MAX_TICKS = 2**53  # beyond it a double does not hold every tick
 _REORDERED = frozenset({"h264", "hevc"})
 _VP8_SHOWN = 0x10  # RFC 6386, 9.1: the show_frame bit of the first byte
 
@@ -77,11 +78,12 @@ def _survey(path: Path, _size: int, _changed_ns: int) -> Survey:
         if not len(stamps.pts):
             raise _no_picture(path)
         base = stream.time_base or Fraction(1, 1)
-        times = [float((t - stamps.times[0].item()) * base) for t in stamps.times.tolist()]
+        if int(stamps.times[-1]) - int(stamps.times[0]) > _MAX_TICKS:
+            raise ClipError("clip_damaged", f"The frame times of {path.name} are nonsense.", COPY_AGAIN)
+        file_time_s = (stamps.times - stamps.times[0]) * float(base.numerator) / float(base.denominator)
         tag = capture_fps_tag({**stream.metadata, **container.metadata})
         codec = stream.codec_context.name
     frame = _first_picture(path)
-    file_time_s = np.array(times)
     for column in (stamps.pts, stamps.key_pts, file_time_s):
         column.flags.writeable = False
     return Survey(
