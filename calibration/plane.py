@@ -75,7 +75,7 @@ class Plane:
         return np.asarray(np.einsum("nip,pq,njq->nij", s, self.covariance, s))
 
     def u_at(self, xy_px: npt.ArrayLike) -> Floats:
-        """Standard uncertainty in metres of (x, z) of mapped pixels, (n, 2); it grows outside the reference."""
+        """Standard uncertainty of (x, z), (n, 2) metres, of mapped pixels; it grows outside the reference."""
         variances = np.einsum("nii->ni", self.covariance_at(xy_px))
         return np.asarray(np.sqrt(np.maximum(variances, 0.0)))
 

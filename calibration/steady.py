@@ -38,7 +38,7 @@ class Steadiness:
     log_scale : (n,) array
         Logarithm of the magnification.
     u_px : (n,) array
-        Standard uncertainty of the shift per coordinate; infinite where nothing was measured.
+        Standard uncertainty of the shift of the picture's centre per coordinate; infinite where nothing was measured.
     residual_px : (n,) array
         Root mean square of what the pieces do beyond that motion, per coordinate.
     jumps : tuple of int
@@ -47,6 +47,8 @@ class Steadiness:
     lean_per_px2 : float
         How strongly a shift grows toward the edges, because it is a turning of the camera:
         1 / (focal length in px)^2 for pure turning, 0 for pure sideways motion.
+    arm_px : float
+        Root mean square distance from the centre of the background that carried it.
     patches : int
         Pieces of background that carried it; 0 where the background has nothing to hold on to.
     """
@@ -60,6 +62,7 @@ class Steadiness:
     jumps: tuple[int, ...]
     centre_px: Floats
     lean_per_px2: float
+    arm_px: float
     patches: int
 
     @property
@@ -76,6 +79,16 @@ class Steadiness:
         corners = np.array([[0, 0], [x, 0], [0, y], [x, y]])
         moved = [put_back(self, self.frame, np.broadcast_to(c, (len(self.frame), 2))) - c for c in corners]
         return float(np.linalg.norm(np.array(moved), axis=-1).max())
+
+    def u_at(self, frame: npt.ArrayLike, xy_px: npt.ArrayLike) -> Floats:
+        """Standard uncertainty per coordinate, (n,), of motion at frames, (n,), and places, (n, 2).
+
+        A picture that may have turned or grown is less sure far from its middle.
+        """
+        at = np.interp(np.asarray(frame, dtype=np.float64), self.frame.astype(np.float64), self.u_px)
+        arm = np.linalg.norm(np.asarray(xy_px, dtype=np.float64) - self.centre_px, axis=-1)
+        turned = bool(np.any(self.rotation_rad) or np.any(self.log_scale))
+        return np.asarray(at * np.sqrt(1.0 + turned * (arm / self.arm_px) ** 2))
 
     @property
     def is_moving(self) -> bool:
@@ -248,6 +261,7 @@ class SteadyWatch:
                 (),
                 frozen(self._centre),
                 0.0,
+                1.0,
                 0,
             )
         fits = fit_all(
@@ -269,6 +283,7 @@ class SteadyWatch:
             _jumps(known, fits.models[fits.seen]),
             frozen(self._centre),
             fits.lean_per_px2,
+            fits.arm_px,
             fits.patches,
         )
 

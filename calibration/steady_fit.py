@@ -20,7 +20,7 @@ _ROUNDS = 4
 class Fits:
     """Motions (dx, dy, a, b) of f measured frames, (f, 4): d = t + [[a, -b], [b, a]] r + lean (t.r) r.
 
-    ``seen``, (f,), says where there was background enough; ``u_px`` and ``residual_px`` are (f,).
+    ``arm_px`` is the root mean square distance of what carried it from the centre; ``seen``, (f,), says where there was background enough; ``u_px`` and ``residual_px`` are (f,).
     """
 
     models: Floats
@@ -28,6 +28,7 @@ class Fits:
     u_px: Floats
     residual_px: Floats
     seen: Bools
+    arm_px: float
     patches: int
 
 
@@ -87,8 +88,11 @@ def fit_all(models: Floats, shift: Floats, good: Bools, arms: Floats, trust: Flo
     seen = number >= FEWEST_PATCHES
     seen[0] = True
     models[0] = 0.0
-    u = np.where(seen, residual / np.sqrt(np.maximum(number - 2, 1)), np.inf)
-    return Fits(models, lean, u, residual, seen, int(np.median(number)))
+    # A few strong pieces among many weak ones count as few.
+    effective = np.maximum(total**2 / np.maximum(np.sum(weight**2, axis=1), 1e-12) - 2, 1)
+    u = np.where(seen, residual / np.sqrt(effective), np.inf)
+    arm_px = float(np.sqrt(np.sum(weight @ arms**2) / np.sum(total)))
+    return Fits(models, lean, u, residual, seen, arm_px, int(np.median(number)))
 
 
 def _moved(models: Floats, lean: float, arms: Floats, design: Floats) -> Floats:

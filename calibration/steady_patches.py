@@ -42,8 +42,8 @@ class Patches:
     around : (n, SIDE + 8, SIDE + 8) array
         Each piece with some pixels round it.
     weights : (1 or 16, n, 3, SIDE * SIDE) array
-        For each sub-pixel place that is prepared: what a piece is multiplied with to give its shift in x and y (times the
-        contrast) and its contrast.
+        For each sub-pixel place that is prepared: what a piece is multiplied with to give its shift in
+        x and y, times the contrast, and its contrast.
     power : (1 or 16, n) array
         Sum of squares of each piece about its mean.
     trust : (n,) array

@@ -1,1 +1,1 @@
-"""Metres and seconds -> launch: exit speed, angle, drag, lift and spin with their uncertainties."""
+"""Metres, seconds -> Launches: exit speed, angle, drag, lift, spin, each with its uncertainty."""

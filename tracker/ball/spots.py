@@ -1,0 +1,154 @@
+"""Spots of the ball's colour that were not there before: one quick look at each frame.
+
+Works on the decoder's quarter-size U and V planes. Still things of the ball's colour belong to the
+background and vanish; the background follows slow changes of light by one level every few frames, which
+makes it a running median.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from tracker.ball.colour import Direction
+
+Plane = np.typing.NDArray[np.uint8]
+
+BACKGROUND_EVERY = 4
+LUMA_BACKGROUND_EVERY = 8
+NOISE_EVERY = 16
+LEAST_CHANGE = 7.0
+NOISE_FACTOR = 5.0
+SMALLEST_AREA_PX = 24.0
+MOST_SPOTS = 24  # per frame; a picture full of spots holds no ball that could be told from them
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """One coloured spot in luma pixels: place, area, and box."""
+
+    x_px: float
+    y_px: float
+    area_px: float
+    left_px: int
+    top_px: int
+    right_px: int
+    bottom_px: int
+
+
+class SpotFinder:
+    """Finds spots frame by frame; keeps one background and a noise level, nothing else.
+
+    Parameters
+    ----------
+    direction : Direction or None
+        The ball's colour; None looks for any change of colour.
+    area_px : (float, float)
+        Least and largest area of a spot worth a closer look.
+    """
+
+    def __init__(self, direction: Direction | None, area_px: tuple[float, float]) -> None:
+        self.direction = direction
+        self._least, self._largest = max(area_px[0], SMALLEST_AREA_PX), area_px[1]
+        self._y: Plane | None = None
+        self._u: Plane | None = None
+        self._v: Plane | None = None
+        self._level: Plane | None = None
+        self._noise = 1.0
+        self._seen = 0
+
+    def learn(self, direction: Direction) -> None:
+        """Look along another direction from the next frame on."""
+        self.direction = direction
+        if self._u is not None and self._v is not None:
+            self._level = self._project(self._u, self._v)
+
+    @property
+    def background(self) -> tuple[Plane, Plane, Plane]:
+        """Luma and chroma planes without anything that moves; valid until the next frame is seen."""
+        assert self._y is not None
+        assert self._u is not None
+        assert self._v is not None
+        return self._y, self._u, self._v
+
+    def see(self, y: Plane, u: Plane, v: Plane) -> list[Spot]:
+        """Spots in one frame, luma (2 h, 2 w) and chroma (h, w)."""
+        if self._u is None or self._v is None:
+            self._y, self._u, self._v = y.copy(), u.copy(), v.copy()
+            self._level = None if self.direction is None else self._project(u, v)
+            self._seen = 1
+            return []
+        change = self._change(u, v)
+        if self._seen % NOISE_EVERY == 1:
+            self._measure_noise(u, v)
+        threshold = max(LEAST_CHANGE, NOISE_FACTOR * self._noise)
+        mask = cv2.threshold(change, threshold, 255, cv2.THRESH_BINARY)[1]
+        contours = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
+        spots = [spot for contour in contours if len(contour) > 5 and (spot := self._spot(contour))]
+        if self._seen % BACKGROUND_EVERY == 0:
+            self._u, self._v = _followed(self._u, u), _followed(self._v, v)
+            if self.direction is not None:
+                self._level = self._project(self._u, self._v)
+        if self._seen % LUMA_BACKGROUND_EVERY == 2:
+            assert self._y is not None
+            self._y = _followed(self._y, y)
+        self._seen += 1
+        if len(spots) > MOST_SPOTS:
+            spots = sorted(spots, key=lambda spot: -spot.area_px)[:MOST_SPOTS]
+        return spots
+
+    def _project(self, u: Plane, v: Plane) -> Plane:
+        assert self.direction is not None
+        du, dv = self.direction.du, self.direction.dv
+        return np.asarray(cv2.addWeighted(u, du, v, dv, 128.0 - 128.0 * (du + dv)), dtype=np.uint8)
+
+    def _change(self, u: Plane, v: Plane) -> Plane:
+        if self.direction is None:
+            return np.asarray(cv2.add(cv2.absdiff(u, self._u), cv2.absdiff(v, self._v)), dtype=np.uint8)  # type: ignore[call-overload,arg-type]  # set in see
+        return np.asarray(cv2.subtract(self._project(u, v), self._level), dtype=np.uint8)  # type: ignore[call-overload,arg-type]  # set in see
+
+    def _measure_noise(self, u: Plane, v: Plane) -> None:
+        assert self._u is not None
+        assert self._v is not None
+        sparse = np.s_[2::5, 2::5]
+        if self.direction is None:
+            du = u[sparse].astype(np.int16) - self._u[sparse]
+            dv = v[sparse].astype(np.int16) - self._v[sparse]
+            difference = np.abs(du) + np.abs(dv)
+        else:
+            assert self._level is not None
+            now = self._project(u[sparse].copy(), v[sparse].copy()).astype(np.int16)
+            difference = np.abs(now - self._level[sparse])
+        # The mean of the lower nine tenths keeps moving things out of the noise.
+        lower = np.sort(difference, axis=None)[: int(0.9 * difference.size)]
+        level = float(np.mean(lower)) / 0.62  # mean of the lower 90 % of |normal| is 0.62 sigma
+        self._noise += 0.5 * (max(level, 0.5) - self._noise)
+
+    def _spot(self, contour: Plane) -> Spot | None:
+        # Pixels of a digitised region from its boundary: Pick's theorem.
+        area = cv2.contourArea(contour) + 0.5 * len(contour) + 1
+        if not self._least <= 4 * area <= self._largest:
+            return None
+        moments = cv2.moments(contour)
+        mass = moments["m00"]
+        if mass <= 0:
+            return None
+        x, y, w, h = cv2.boundingRect(contour)
+        return Spot(
+            x_px=2 * moments["m10"] / mass + 0.5,
+            y_px=2 * moments["m01"] / mass + 0.5,
+            area_px=4 * area,
+            left_px=2 * x,
+            top_px=2 * y,
+            right_px=2 * (x + w),
+            bottom_px=2 * (y + h),
+        )
+
+
+def _followed(kept: Plane, plane: Plane) -> Plane:
+    """The background one level nearer to the present plane."""
+    above = cv2.bitwise_and(cv2.compare(plane, kept, cv2.CMP_GT), 1)  # type: ignore[call-overload]  # scalar
+    below = cv2.bitwise_and(cv2.compare(plane, kept, cv2.CMP_LT), 1)  # type: ignore[call-overload]  # scalar
+    return np.asarray(cv2.subtract(cv2.add(kept, above), below), dtype=np.uint8)

@@ -1,0 +1,262 @@
+"""The ball room's one loop: frames in, sightings out, in a single pass with flat memory."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+
+from calibration.values import Floats
+from tracker.ball.colour import Direction, learnt_direction, named_direction
+from tracker.ball.outline import RAY_ANGLE, Outlines, Windows, fit_outlines
+from tracker.ball.spots import Plane, Spot, SpotFinder
+from tracker.values import Sightings
+
+BATCH = 48
+LARGEST_SHARE = 0.15  # of the picture; a larger spot is no ball in flight
+LEAST_VISIBLE = 0.35
+RADIUS_TOLERANCE = 0.09
+GOOD_VISIBLE = 0.8
+
+
+class FrameLike(Protocol):
+    """What a frame must offer: its index and its three 8-bit planes."""
+
+    @property
+    def index(self) -> int: ...  # noqa: D102  # a protocol's members are its documentation
+    @property
+    def y(self) -> Plane: ...  # noqa: D102  # as above
+    @property
+    def u(self) -> Plane: ...  # noqa: D102  # as above
+    @property
+    def v(self) -> Plane: ...  # noqa: D102  # as above
+
+
+@dataclass(frozen=True, slots=True)
+class BallHint:
+    """What is known of the ball before the film is seen.
+
+    ``radius_px`` is its radius in the picture where a reference tells it, else None.
+    """
+
+    colour: str | None = None
+    radius_px: float | None = None
+
+
+@dataclass(slots=True)
+class _Cut:
+    """One window waiting for its outline."""
+
+    frame: int
+    x0: int
+    y0: int
+    spot: Spot
+    planes: tuple[Plane, ...]  # luma, U, V of the frame, then of the background
+
+
+class BallWatch:
+    """Watches a film frame by frame and ends with every sighting of something like the ball."""
+
+    def __init__(self, hint: BallHint) -> None:
+        self._hint = hint
+        self._named: Direction | None = named_direction(hint.colour)
+        self._finder: SpotFinder | None = None
+        self._cuts: dict[int, list[_Cut]] = {}
+        self._rows: list[Floats] = []
+        self._chroma: list[Floats] = []
+        self._radius: float | None = None
+        self._open_share = 0.0
+
+    def see(self, frame: FrameLike) -> None:
+        """Take in the next frame."""
+        height, width = frame.y.shape
+        if self._finder is None:
+            self._finder = SpotFinder(self._named, self._areas(width, height))
+        for spot in self._finder.see(frame.y, frame.u, frame.v):
+            self._cut(frame, spot)
+
+    def result(self) -> Sightings:
+        """All sightings, ordered by frame."""
+        for half in list(self._cuts):
+            self._fit(half)
+        rows = np.concatenate(self._rows) if self._rows else np.empty((0, 11))
+        rows = rows[np.lexsort((rows[:, 1], rows[:, 0]))]
+        return Sightings(
+            frame=rows[:, 0].astype(np.int64),
+            x_px=rows[:, 1],
+            y_px=rows[:, 2],
+            u_px=rows[:, 3],
+            radius_px=rows[:, 4],
+            streak_px=rows[:, 5],
+            streak_rad=rows[:, 6],
+            visible=rows[:, 7],
+            contrast=rows[:, 8],
+            hue_rad=rows[:, 9],
+            at_border=rows[:, 10] > 0,
+        )
+
+    def _areas(self, width: int, height: int) -> tuple[float, float]:
+        largest = LARGEST_SHARE * width * height
+        if self._hint.radius_px is None:
+            return 0.0, largest
+        disc = math.pi * self._hint.radius_px**2
+        return 0.25 * disc, min(9.0 * disc, largest)
+
+    def _cut(self, frame: FrameLike, spot: Spot) -> None:
+        """Keep a window round the spot, of one of a few sizes so that windows can be stacked."""
+        height, width = frame.y.shape
+        radius = self._guess_radius(spot)
+        reach = max(1.25 * radius, 0.25 * (spot.right_px - spot.left_px + spot.bottom_px - spot.top_px)) + 12
+        half = min(8 * math.ceil(reach / 8), 2 * (min(width, height) // 4))
+        x0 = min(max(2 * round(spot.x_px / 2) - half, 0), (width - 2 * half) // 2 * 2)
+        y0 = min(max(2 * round(spot.y_px / 2) - half, 0), (height - 2 * half) // 2 * 2)
+        luma = np.s_[y0 : y0 + 2 * half, x0 : x0 + 2 * half]
+        chroma = np.s_[y0 // 2 : y0 // 2 + half, x0 // 2 : x0 // 2 + half]
+        assert self._finder is not None
+        planes = (frame.y, frame.u, frame.v, *self._finder.background)
+        copies = tuple(p[w].copy() for p, w in zip(planes, 2 * (luma, chroma, chroma), strict=True))
+        cuts = self._cuts.setdefault(half, [])
+        cuts.append(_Cut(frame.index, x0, y0, spot, copies))
+        self._size = (width, height)
+        if len(cuts) >= BATCH:
+            self._fit(half)
+
+    def _guess_radius(self, spot: Spot) -> float:
+        if self._radius is not None:
+            return self._radius
+        alone = math.sqrt(spot.area_px / math.pi)
+        if self._hint.radius_px is None:
+            return max(alone, 2.0)
+        return min(max(alone, 0.8 * self._hint.radius_px), 1.25 * self._hint.radius_px)
+
+    def _fit(self, half: int) -> None:
+        cuts = self._cuts.pop(half, [])
+        if not cuts:
+            return
+        step, heading = _steps(cuts)
+        windows = self._windows(cuts, self._open_share * step, heading)
+        found = fit_outlines(windows)
+        if self._learn_open_share(found, step, heading):
+            windows = self._windows(cuts, self._open_share * step, heading)
+            found = fit_outlines(windows)
+        self._keep(cuts, windows, self._hold_radius(windows, found))
+
+    def _windows(self, cuts: list[_Cut], streak: Floats, heading: Floats) -> Windows:
+        return Windows(
+            *(np.stack([cut.planes[k] for cut in cuts]) for k in range(6)),
+            x_px=np.array([cut.spot.x_px - cut.x0 for cut in cuts]),
+            y_px=np.array([cut.spot.y_px - cut.y0 for cut in cuts]),
+            radius_px=np.array([self._guess_radius(cut.spot) for cut in cuts]),
+            streak_px=streak,
+            streak_rad=heading,
+        )
+
+    def _learn_open_share(self, found: Outlines, step: Floats, heading: Floats) -> bool:
+        """Learn for which share of a frame the shutter is open; True if streaks grew by that.
+
+        Along the motion an edge is as wide as the streak is long, across it as wide as the lens and
+        the codec leave it: width^2 = w0^2 + (share * step * cos)^2.
+        """
+        along = (step[:, None] * np.cos(RAY_ANGLE[None] - heading[:, None])) ** 2
+        width = found.edge_width_px**2
+        use = np.isfinite(width) & (width < 60.0**2) & (found.visible[:, None] > GOOD_VISIBLE) & (step > 1)[:, None]
+        if use.sum() < 10 * len(RAY_ANGLE):
+            return False
+        a, w = along[use], width[use]
+        low, high = np.quantile(a, [0.3, 0.8])
+        if high < 4.0:
+            return False
+        across, lengthwise = a <= low, a >= high
+        rise = np.median(w[lengthwise]) - np.median(w[across])
+        run = np.median(a[lengthwise]) - np.median(a[across])
+        share = math.sqrt(min(max(float(rise / run), 0.0), 1.0))
+        grown = bool(np.median(step) * (share - self._open_share) > 1.5)
+        self._open_share = share if self._open_share == 0 else 0.5 * (self._open_share + share)
+        return grown
+
+    def _hold_radius(self, windows: Windows, found: Outlines) -> Outlines:
+        """Fit partly hidden balls again with the radius that the well seen ones have."""
+        good = (found.visible > GOOD_VISIBLE) & (found.u_px < 0.5)
+        if good.sum() >= 5:
+            self._radius = float(np.median(found.radius_px[good]))
+        if self._radius is None:
+            return found
+        odd = (np.abs(found.radius_px / self._radius - 1) > RADIUS_TOLERANCE) | ~good
+        if not odd.any():
+            return found
+        some = Windows(*(getattr(windows, name)[odd] for name in Windows.__slots__))
+        again = fit_outlines(some, known_radius_px=np.full(int(odd.sum()), self._radius))
+        columns = []
+        for name in Outlines.__slots__:
+            column = getattr(found, name).copy()
+            column[odd] = getattr(again, name)
+            columns.append(column)
+        return Outlines(*columns)
+
+    def _keep(self, cuts: list[_Cut], windows: Windows, found: Outlines) -> None:
+        """Turn outlines into rows; learn the ball's colour from the good ones."""
+        x0 = np.array([cut.x0 for cut in cuts], dtype=float)
+        y0 = np.array([cut.y0 for cut in cuts], dtype=float)
+        x, y, r = found.x_px + x0, found.y_px + y0, found.radius_px
+        reach = r + 0.5 * windows.streak_px + 2
+        width, height = self._size
+        border = (x < reach) | (y < reach) | (x > width - 1 - reach) | (y > height - 1 - reach)
+        mean_u, mean_v = _mean_chroma(windows, found)
+        moved = np.hypot(found.x_px - windows.x_px, found.y_px - windows.y_px)
+        sound = (found.visible >= LEAST_VISIBLE) & (moved < 1.2 * r + 0.5 * windows.streak_px)
+        hue = np.arctan2(mean_v, mean_u)
+        if self._named is not None:
+            sound &= self._named.holds(hue) | (np.hypot(mean_u, mean_v) < 4)
+        rows = np.stack(
+            [
+                np.array([cut.frame for cut in cuts], dtype=float),
+                x,
+                y,
+                found.u_px,
+                r,
+                windows.streak_px,
+                windows.streak_rad,
+                found.visible,
+                found.contrast,
+                hue,
+                border.astype(float),
+            ],
+            axis=1,
+        )
+        self._rows.append(rows[sound])
+        good = sound & (found.visible > 0.9) & ~border
+        if self._named is not None and self._finder is not None and good.sum() >= 8:
+            self._finder.learn(learnt_direction(self._named, mean_u[good], mean_v[good]))
+
+
+def _steps(cuts: list[_Cut]) -> tuple[Floats, Floats]:
+    """How far and in which direction each spot moves a frame, shape (N,) each; 0 where unknown."""
+    step, heading = np.zeros(len(cuts)), np.zeros(len(cuts))
+    for i, here in enumerate(cuts):
+        best = math.inf
+        for j in range(max(0, i - 12), min(len(cuts), i + 13)):
+            there = cuts[j]
+            frames = there.frame - here.frame
+            if abs(frames) != 1 or not 0.5 < there.spot.area_px / here.spot.area_px < 2:
+                continue
+            dx, dy = (there.spot.x_px - here.spot.x_px) * frames, (there.spot.y_px - here.spot.y_px) * frames
+            length = math.hypot(dx, dy)
+            if length < best:
+                best, step[i], heading[i] = length, length, math.atan2(dy, dx)
+    longest = np.array([math.sqrt(cut.spot.area_px) * 3 for cut in cuts])
+    return np.where(step < longest, step, 0.0), heading
+
+
+def _mean_chroma(windows: Windows, found: Outlines) -> tuple[Floats, Floats]:
+    """Mean of U - 128 and V - 128 over the inner part of each ball, shape (N,) each."""
+    half = windows.chroma_u.shape[1]
+    grid = np.arange(half, dtype=float)
+    dx = grid[None, None, :] - 0.5 * (found.x_px[:, None, None] - 0.5)
+    dy = grid[None, :, None] - 0.5 * (found.y_px[:, None, None] - 0.5)
+    inside = (dx * dx + dy * dy < (0.35 * found.radius_px[:, None, None]) ** 2).astype(np.float32)
+    total = np.maximum(inside.sum(axis=(1, 2)), 1)
+    u = (inside * windows.chroma_u).sum(axis=(1, 2)) / total - 128
+    v = (inside * windows.chroma_v).sum(axis=(1, 2)) / total - 128
+    return u, v

@@ -1,0 +1,326 @@
+"""The one adjustment: camera, clock of the rows, air and every flight of a clip, fitted together.
+
+Unknowns, in this order: the camera's seven (calibration.camera), the readout, logarithms of gravity,
+air density and ball mass, the added-mass coefficient, the drag coefficient; then for each flight its
+start (x, z, vx, vz), its velocity out of the plane and its lift coefficient, and, where gravity is to be
+found freely, the logarithm of its own gravity. Everything that is not measured by the sightings has a
+prior; gravity's prior is what sharpens the scale, the tilt and the yaw that the clicks leave open.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.camera import (
+    LOG_DEPTH,
+    LOG_SCALE,
+    PARAMETERS,
+    outline_radius_px,
+    project_with_derivatives,
+    to_plane,
+)
+from calibration.reference import CameraPrior
+from calibration.shutter import Readout
+from calibration.values import Floats, Ints
+from tracker.flight.assumed import Assumed
+from tracker.flight.least_squares import Fit, fit
+from tracker.flight.observed import Flight
+from tracker.physics.path import LIFT, Flights, fly
+
+READOUT = PARAMETERS
+LOG_G, LOG_AIR, LOG_MASS, ADDED, DRAG = range(READOUT + 1, READOUT + 6)
+COMMON = READOUT + 6
+X0, Z0, VX, VZ, VY, LIFT_C, OWN_LOG_G = range(7)
+EACH = 7
+U_OUT_OF_PLANE_M_S = 0.1
+FREE_LN_G = 2.0
+#: An outline's radius may be off by this much at its edge, whatever the noise.
+U_EDGE_PX = 0.25
+MARGIN_S = 0.02
+COMMON_NAMES = ("readout", "gravity", "air", "mass", "air", "drag")
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Places (n, 3) and velocities (n, 3) of balls, with derivatives (n, 3, p) by the unknowns."""
+
+    place_m: Floats
+    velocity_m_s: Floats
+    by_place: Floats
+    by_velocity: Floats
+    acceleration_m_s2: Floats
+
+
+class Problem:
+    """A clip's flights and everything that bears on them, as one least-squares problem."""
+
+    def __init__(
+        self,
+        flights: Sequence[Flight],
+        camera: CameraPrior,
+        readout: Readout,
+        assumed: Assumed,
+        *,
+        free_g: bool,
+        ball_carries_scale: bool,
+    ) -> None:
+        self.flights = tuple(flights)
+        self.camera = camera
+        self.readout = readout
+        self.assumed = assumed
+        self.free_g = free_g
+        self.ball_carries_scale = ball_carries_scale
+        self.size = COMMON + EACH * len(self.flights)
+        self.which: Ints = np.repeat(np.arange(len(self.flights)), [len(f) for f in self.flights])
+        self.time = np.concatenate([f.frame_time_s for f in self.flights])
+        self.share = np.concatenate([f.share for f in self.flights])
+        self.sense = np.array([f.sense for f in self.flights], dtype=float)
+        self._xy = np.concatenate([f.xy_px for f in self.flights])
+        self._radius = np.concatenate([f.radius_px for f in self.flights])
+        self._stated_u_px = np.concatenate([f.u_px for f in self.flights])
+        self.u_px = self._stated_u_px.copy()
+        self.zero = np.array([f.frame_time_s[0] + readout.readout_s * f.share[0] for f in self.flights])
+        self._begin = np.full(len(self.flights), -MARGIN_S)
+        self._end = np.array(
+            [f.frame_time_s[-1] + readout.readout_s * f.share[-1] for f in self.flights]
+        ) - self.zero + MARGIN_S
+        self._spin = np.full(len(self.flights), 0.0)
+        self._law0 = np.ones(len(self.flights))
+        self.prior_mean, self.prior_sd = self._priors()
+        self.free = self.prior_sd > 0
+
+    # -- priors and names -----------------------------------------------------------------------
+
+    def _priors(self) -> tuple[Floats, Floats]:
+        a = self.assumed
+        mean, sd = np.zeros(self.size), np.full(self.size, np.inf)
+        for k, m, s in (
+            (READOUT, self.readout.readout_s, self.readout.u_readout_s),
+            (LOG_G, math.log(a.g_m_s2), a.u_ln_g),
+            (LOG_AIR, math.log(a.air_kg_m3), a.u_ln_air),
+            (LOG_MASS, math.log(a.mass_kg), a.u_ln_mass),
+            (ADDED, a.added_mass, a.u_added_mass),
+            (DRAG, a.drag, a.u_drag),
+        ):
+            mean[k], sd[k] = m, s
+        for s in range(len(self.flights)):
+            at = COMMON + EACH * s
+            sd[at + VY] = U_OUT_OF_PLANE_M_S
+            mean[at + LIFT_C], sd[at + LIFT_C] = a.lift, a.u_lift
+            sd[at + OWN_LOG_G] = FREE_LN_G if self.free_g else 0.0
+        return mean, sd
+
+    def prior_names(self) -> list[str]:
+        """What each unknown's prior stands for; empty where it has none."""
+        names = ["" for _ in range(PARAMETERS)] + list(COMMON_NAMES)
+        for _ in self.flights:
+            names += ["", "", "", "", "out_of_plane", "lift", "gravity"]
+        return names
+
+    def of(self, flight: int, unknown: int) -> int:
+        """Index of one flight's unknown."""
+        return COMMON + EACH * flight + unknown
+
+    def set_spin(self, spin_rad_s: Floats, speed_m_s: Floats) -> None:
+        """Shape of the lift along each flight, (S,): as if the ball had this spin at this speed."""
+        self._spin = np.asarray(spin_rad_s, dtype=float)
+        parameter = self.assumed.radius_m * self._spin / np.maximum(speed_m_s, 0.1)
+        self._law0 = LIFT(parameter)[0]
+
+    def set_noise(self, noise: Floats, weight: Floats) -> None:
+        """Multiply each flight's stated uncertainties, (S,), and give each sighting a weight, (n,)."""
+        self.u_px = self._stated_u_px * noise[self.which] / np.sqrt(np.maximum(weight, 1e-4))
+
+    def misfit(self, fitted: Fit) -> Floats:
+        """Squared distance of each sighting from the path in units of its stated uncertainty, (n,)."""
+        n = len(self.which)
+        off = fitted.residuals[: 2 * n].reshape(n, 2) * (self.u_px / self._stated_u_px)[:, None]
+        return np.asarray((off**2).sum(axis=1))
+
+    # -- the model --------------------------------------------------------------------------------
+
+    def lumped(self, theta: Floats) -> tuple[Floats, Floats]:
+        """(g_eff / g, per-metre factor) and their derivatives by (ln air, ln mass, added mass), (2, 3).
+
+        (m + C m_air) a = (m - m_air) g + ...: Batchelor, An Introduction to Fluid Dynamics, 6.8 (from memory).
+        """
+        r = self.assumed.radius_m
+        m_air = math.exp(theta[LOG_AIR]) * 4 / 3 * math.pi * r**3
+        m, c = math.exp(theta[LOG_MASS]), theta[ADDED]
+        moved = m + c * m_air
+        buoyed = (m - m_air) / moved
+        factor = math.exp(theta[LOG_AIR]) * math.pi * r**2 / (2 * moved)
+        by = np.array(
+            [
+                [-m_air / moved - buoyed * c * m_air / moved, m / moved - buoyed * m / moved, -buoyed * m_air / moved],
+                [factor - factor * c * m_air / moved, -factor * m / moved, -factor * m_air / moved],
+            ]
+        )
+        return np.array([buoyed, factor]), by
+
+    def _starts(self, theta: Floats) -> tuple[Floats, Floats]:
+        """Start values (S, 6) of the paths and their derivatives by the unknowns, (S, 6, p)."""
+        (buoyed, factor), by = self.lumped(theta)
+        count = len(self.flights)
+        start, slope = np.zeros((count, 6)), np.zeros((count, 6, self.size))
+        s = np.arange(count)
+        at = COMMON + EACH * s
+        g = np.exp(theta[LOG_G] + theta[at + OWN_LOG_G])
+        lift = theta[at + LIFT_C] / self._law0
+        start[:, 0], start[:, 1] = self.sense * theta[at + VX], theta[at + VZ]
+        start[:, 2], start[:, 3], start[:, 4] = g * buoyed, factor * theta[DRAG], factor * lift
+        start[:, 5] = self._spin
+        slope[s, 0, at + VX], slope[s, 1, at + VZ] = self.sense, 1.0
+        slope[:, 2, LOG_G] = slope[s, 2, at + OWN_LOG_G] = g * buoyed
+        slope[s, 4, at + LIFT_C] = factor / self._law0
+        slope[:, 3, DRAG] = factor
+        for k, unknown in enumerate((LOG_AIR, LOG_MASS, ADDED)):
+            slope[:, 2, unknown] = g * by[0, k]
+            slope[:, 3, unknown] = by[1, k] * theta[DRAG]
+            slope[:, 4, unknown] = by[1, k] * lift
+        return start, slope
+
+    def fly(self, theta: Floats) -> Flights:
+        """The paths of all flights."""
+        start, _ = self._starts(theta)
+        return fly(
+            start,
+            self._begin,
+            self._end,
+            radius_m=self.assumed.radius_m,
+            spin_decay_s=self.assumed.spin_decay_s,
+        )
+
+    def cover(self, flight: int, time_s: float) -> None:
+        """Let a flight's path reach to this real time, too."""
+        at = time_s - self.zero[flight]
+        self._begin[flight] = min(self._begin[flight], at - MARGIN_S)
+        self._end[flight] = max(self._end[flight], at + MARGIN_S)
+
+    def state(self, theta: Floats, which: Ints, time_s: Floats, share: Floats) -> State:
+        """Balls ``which`` (n,) at frame times (n,) and rows' shares of the readout (n,)."""
+        start, slope = self._starts(theta)
+        paths = fly(
+            start,
+            self._begin,
+            self._end,
+            radius_m=self.assumed.radius_m,
+            spin_decay_s=self.assumed.spin_decay_s,
+        )
+        t = time_s + theta[READOUT] * share - self.zero[which]
+        xz, v, dxz, dv = paths.at_many(which, t)
+        sense, at = self.sense[which], COMMON + EACH * which
+        count, n = np.arange(len(which)), len(which)
+        turn = np.stack([sense, np.ones(n)], axis=1)
+        place, velocity = np.empty((n, 3)), np.empty((n, 3))
+        place[:, [0, 2]] = turn * xz + np.stack([theta[at + X0], theta[at + Z0]], axis=1)
+        place[:, 1] = theta[at + VY] * t
+        velocity[:, [0, 2]] = turn * v
+        velocity[:, 1] = theta[at + VY]
+        by_place, by_velocity = np.zeros((n, 3, self.size)), np.zeros((n, 3, self.size))
+        chain = slope[which]
+        by_place[:, [0, 2]] = turn[:, :, None] * (dxz @ chain)
+        by_velocity[:, [0, 2]] = turn[:, :, None] * (dv @ chain)
+        by_place[count, 0, at + X0] += 1
+        by_place[count, 2, at + Z0] += 1
+        by_place[count, 1, at + VY] = t
+        by_velocity[count, 1, at + VY] = 1
+        by_place[:, :, READOUT] += velocity * share[:, None]
+        acceleration = np.zeros((n, 3))
+        h = 1e-4
+        later, earlier = paths.at_many(which, t + h)[1], paths.at_many(which, t - h)[1]
+        acceleration[:, [0, 2]] = turn * (later - earlier) / (2 * h)
+        by_velocity[:, :, READOUT] += acceleration * share[:, None]
+        return State(place, velocity, by_place, by_velocity, acceleration)
+
+    def model(self, theta: Floats) -> tuple[Floats, Floats]:
+        """Residuals over their uncertainty and their derivatives: sightings, then camera, then ball."""
+        state = self.state(theta, self.which, self.time, self.share)
+        places, by_camera, by_world = project_with_derivatives(
+            theta[:PARAMETERS], self.camera.view, state.place_m, self.assumed.radius_m
+        )
+        jacobian = by_world @ state.by_place
+        jacobian[:, :, :PARAMETERS] += by_camera
+        residual = (places - self._xy) / self.u_px[:, None]
+        jacobian /= self.u_px[:, None, None]
+        rows = self.camera.rows(theta[:PARAMETERS])
+        extra = np.zeros((len(rows.residual), self.size))
+        extra[:, :PARAMETERS] = rows.jacobian
+        parts_r = [residual.ravel(), rows.residual]
+        parts_j = [jacobian.reshape(-1, self.size), extra]
+        if self.ball_carries_scale:
+            off, slope = self.ball_row(theta, state.place_m)
+            parts_r.append(np.array([off]))
+            parts_j.append(slope[None])
+        return np.concatenate(parts_r), np.concatenate(parts_j)
+
+    def ball_row(self, theta: Floats, place_m: Floats) -> tuple[float, Floats]:
+        """How much larger the balls look than they should, as a residual, and its derivatives."""
+        weight = 1 / self.u_px**2
+        weight /= weight.sum()
+        u = self.u_ln_ball_px()
+        seen = float(weight @ np.log(self._radius))
+        view, r = self.camera.view, self.assumed.radius_m
+        expected = float(weight @ np.log(outline_radius_px(theta[:PARAMETERS], view, place_m, r)))
+        slope = np.zeros(self.size)
+        for k in range(PARAMETERS):
+            moved = theta[:PARAMETERS].astype(complex)
+            moved[k] += 1e-30j
+            slope[k] = float(weight @ np.log(outline_radius_px(moved, view, place_m, r)).imag) / 1e-30
+        return (expected - seen) / u, slope / u
+
+    def u_ln_ball_px(self) -> float:
+        """Relative standard uncertainty of the scale that the ball's outline gives."""
+        return math.hypot(self.assumed.u_ln_radius, U_EDGE_PX / float(np.median(self._radius)))
+
+    # -- solving ----------------------------------------------------------------------------------
+
+    def solve(self, start: Floats) -> Fit:
+        """Fit from ``start``, (p,); unknowns without uncertainty stay where they are."""
+        free = np.flatnonzero(self.free)
+        whole = start.copy()
+        whole[~self.free] = self.prior_mean[~self.free]
+
+        def model(part: Floats) -> tuple[Floats, Floats]:
+            whole[free] = part
+            residual, jacobian = self.model(whole)
+            return residual, jacobian[:, free]
+
+        return fit(
+            model,
+            whole[free],
+            prior_mean=self.prior_mean[free],
+            prior_sd=self.prior_sd[free],
+            tolerance=1e-3,
+            max_iterations=60,
+        )
+
+    def guess(self) -> Floats:
+        """Where to start: parabolas through the sightings as the camera's start places them."""
+        theta = np.where(np.isfinite(self.prior_sd), self.prior_mean, 0.0)
+        theta[:PARAMETERS] = self.camera.start
+        if self.ball_carries_scale:
+            grow = math.log(float(np.median(self._radius)) / self.assumed.radius_m) - theta[LOG_SCALE]
+            theta[LOG_SCALE] += grow
+            theta[LOG_DEPTH] -= grow
+        places = to_plane(theta[:PARAMETERS], self.camera.view, self._xy)
+        t = self.time + self.readout.readout_s * self.share - self.zero[self.which]
+        for s in range(len(self.flights)):
+            mine = self.which == s
+            at = COMMON + EACH * s
+            (_, vx, x0), (half_g, vz, z0) = np.polyfit(t[mine], places[mine], 2).T
+            theta[at : at + 4] = x0, z0, vx, vz
+            if self.free_g:
+                fall = -2 * half_g / self.assumed.g_m_s2
+                theta[at + OWN_LOG_G] = math.log(min(max(fall, 1e-4), 1e2))
+        return theta
+
+    def whole(self, part: Floats) -> Floats:
+        """All unknowns (p,) from the fitted ones."""
+        theta = self.prior_mean.copy()
+        theta[self.free] = part
+        return theta

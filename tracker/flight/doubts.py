@@ -1,0 +1,90 @@
+"""A finished measurement -> what may be wrong with it, as warnings of a clip and flags of a shot."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from calibration.shutter import Readout
+from calibration.values import Clock
+from tracker.flags import Doubt, warn
+from tracker.flight.observed import Flight
+from tracker.flight.settle import Settled
+from tracker.flight.stages import Fall
+from tracker.values import Sightings
+
+DISAGREES = 3.0  # standard uncertainties
+FEW = 12
+LONG_STREAK = 2.5  # ball diameters
+POOR_NOISE = 4.0
+SQUARED_CLOCK = 0.35  # of the logarithm of gravity: less than this is geometry, more is time
+VAGUE_FALL = 0.1
+
+
+def clock_doubts(clock: Clock, fall: Fall | None) -> list[Doubt]:
+    """Whether the film's time is what it says; ``fall`` is with this clock, None if nothing fell."""
+    doubts = []
+    if clock.source == "fall":
+        doubts.append(warn("clock_from_fall", fps=clock.capture_fps))
+    heard = fall is not None and fall.u_ln_ratio < VAGUE_FALL
+    if fall is not None and heard and abs(fall.ln_ratio) > max(DISAGREES * fall.u_ln_ratio, SQUARED_CLOCK):
+        g = math.exp(fall.ln_ratio) * fall.settled.problem.assumed.g_m_s2
+        doubts.append(warn("clock_disagrees", g=g, ratio=math.exp(-0.5 * fall.ln_ratio)))
+    elif not heard and clock.stretch > 1.5 and clock.source in {"metadata", "stated"}:
+        doubts.append(warn("clock_stretched", stretch=clock.stretch, fps=clock.capture_fps))
+    return doubts
+
+
+def scale_disagrees(fall: Fall) -> bool:
+    """Whether the fall contradicts the reference by more than both can be off."""
+    off = abs(fall.ln_ratio)
+    return off > DISAGREES * fall.u_ln_ratio and off <= SQUARED_CLOCK
+
+
+def scale_doubts(source: str, fall: Fall) -> list[Doubt]:
+    """Whether lengths are what the reference says."""
+    if source == "none":
+        return [warn("scale_from_ball")]
+    if scale_disagrees(fall):
+        return [warn("scale_disagrees", ratio=math.exp(-fall.ln_ratio))]
+    return []
+
+
+def film_doubts(readout: Readout, clock: Clock, lost: int) -> list[Doubt]:
+    """What the film itself leaves open."""
+    doubts = []
+    if not readout.stated:
+        doubts.append(warn("readout_unknown"))
+    if lost:
+        doubts.append(warn("film_damaged", lost=lost))
+    if clock.missing:
+        doubts.append(warn("frames_missing", lost=len(clock.missing)))
+    return doubts
+
+
+def shot_doubts(shot: int, flight: Flight, sightings: Sightings) -> list[Doubt]:
+    """What is doubtful about one shot's sightings."""
+    doubts = []
+    if len(flight) < FEW:
+        doubts.append(warn("few_sightings", shot=shot, sightings=len(flight)))
+    stretch = float(np.median(sightings.streak_px[flight.rows] / (2 * flight.radius_px)))
+    if stretch > LONG_STREAK:
+        doubts.append(warn("long_streaks", ratio=stretch + 1))
+    return doubts
+
+
+def flags_of(settled: Settled, k: int, rows: Sequence[int], sightings: Sightings, *, exit_stated: bool) -> list[str]:
+    """Flags of one shot: how its exit was taken, how it ends, how well it fits.
+
+    ``rows`` are all sightings of the track that the flight was taken from.
+    """
+    flags = [] if exit_stated else ["exit_is_first_sighting"]
+    flight = settled.problem.flights[k]
+    after = [r for r in rows if r > flight.rows[-1]]
+    if any(sightings.at_border[r] for r in after):
+        flags.append("cut_by_picture")
+    if settled.noise[k] > POOR_NOISE:
+        flags.append("poor_fit")
+    return flags

@@ -1,0 +1,136 @@
+"""Tracks -> Flights: which stretch of a track is free flight, and whether it falls at all.
+
+A first look with polynomials in the picture, before any camera is known: free flight over some seconds
+is a smooth curve that bends downward. What is touched is not smooth, what rolls or is carried does not
+bend, and what stands still does not move.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.shutter import row_share
+from calibration.values import Floats, Ints, Picture
+from tracker.flight.observed import Flight
+from tracker.values import Sightings
+
+FEWEST = 6
+LEAST_VISIBLE = 0.6
+#: A flight crosses at least this many ball radii of the picture.
+LEAST_TRAVEL = 4.0
+LEAST_SIGNIFICANCE = 6.0
+OUTLIER = 5.0
+FLOOR_PX = 0.12
+#: Polynomial degree by number of sightings: as little as the flight's drag can be followed with.
+DEGREES = ((9, 2), (16, 3), (50, 4), (10**9, 5))
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """A track that is no free flight, and why."""
+
+    first_frame: int
+    last_frame: int
+    reason: str
+
+
+def screen(
+    rows: Ints, sightings: Sightings, frame_time_s: Floats, picture: Picture, upright_px: Floats
+) -> Flight | Refused:
+    """The free-flight part of one track.
+
+    Parameters
+    ----------
+    rows : (n,) int array
+        The track's sightings, in order of time.
+    sightings : Sightings
+        All of the clip.
+    frame_time_s : (frames,) array
+        Real times.
+    picture : Picture
+    upright_px : (all, 2) array
+        The sightings' places, upright, straightened and steadied.
+    """
+    first, last = int(sightings.frame[rows[0]]), int(sightings.frame[rows[-1]])
+    seen = ~sightings.at_border[rows] & (sightings.visible[rows] >= LEAST_VISIBLE)
+    rows = rows[seen]
+    if len(rows) < FEWEST:
+        return Refused(first, last, "too few clear sightings")
+    t = frame_time_s[sightings.frame[rows]]
+    xy = upright_px[rows]
+    u = np.hypot(sightings.u_px[rows], FLOOR_PX)
+    radius = float(np.median(sightings.radius_px[rows]))
+    if float(np.hypot(*np.ptp(xy, axis=0))) < LEAST_TRAVEL * radius:
+        return Refused(first, last, "it hardly moved")
+    keep = _smooth_part(t, xy, u)
+    if keep.sum() < FEWEST:
+        return Refused(first, last, "its path is not smooth")
+    rows, t, xy, u = rows[keep], t[keep], xy[keep], u[keep]
+    if float(np.hypot(*np.ptp(xy, axis=0))) < LEAST_TRAVEL * radius:
+        return Refused(first, last, "it hardly moved while it was free")
+    bend, u_bend = _bend(t, xy[:, 1], u)
+    if bend < LEAST_SIGNIFICANCE * u_bend:
+        return Refused(first, last, "it does not fall")
+    half = max(len(t) // 2, 1)
+    sense = 1 if xy[-half:, 0].mean() >= xy[:half, 0].mean() else -1
+    share = row_share(sightings.y_px[rows], picture.stored_height_px)
+    return Flight(rows, t, share, xy, u, sightings.radius_px[rows], sense)
+
+
+def _smooth_part(t: Floats, xy: Floats, u: Floats) -> np.typing.NDArray[np.bool_]:
+    """The longest run of sightings round the middle that one smooth curve explains, outliers left out."""
+    use = np.ones(len(t), dtype=bool)
+    off = np.zeros(len(t))
+    for _ in range(4):
+        degree = next(d for most, d in DEGREES if use.sum() <= most)
+        s = (t - t.mean()) / max(np.ptp(t), 1e-9) * 2
+        basis = np.vander(s, degree + 1)
+        off = np.zeros(len(t))
+        weight = use.astype(float)
+        for _ in range(5):
+            off = np.zeros(len(t))
+            for place in (xy[:, 0], xy[:, 1]):
+                w = weight / u
+                coefficients = np.linalg.lstsq(basis * w[:, None], place * w, rcond=None)[0]
+                off = np.hypot(off, (place - basis @ coefficients) / u)
+            level = max(float(np.median(off[use])) / 1.177, 1.0)
+            weight = use / (1 + (off / (3 * level)) ** 2)
+        level = max(float(np.median(off[use])) / 1.177, 1.0)
+        good = off < OUTLIER * level
+        run = _middle_run(good)
+        new = good & run
+        if (new == use).all():
+            break
+        use = new
+        if use.sum() < FEWEST:
+            break
+    return use
+
+
+def _middle_run(good: np.typing.NDArray[np.bool_]) -> np.typing.NDArray[np.bool_]:
+    """Everything between two breaks, where a break is two bad sightings running; the longest such part."""
+    bad_pair = ~good[:-1] & ~good[1:]
+    inside = np.ones(len(good), dtype=bool)
+    inside[:-1] &= ~bad_pair
+    inside[1:] &= ~bad_pair
+    best = np.zeros(len(good), dtype=bool)
+    start = 0
+    for k in range(len(good) + 1):
+        if k == len(good) or not inside[k]:
+            if k - start > best.sum():
+                best[:] = False
+                best[start:k] = True
+            start = k + 1
+    return best
+
+
+def _bend(t: Floats, y_px: Floats, u: Floats) -> tuple[float, float]:
+    """Downward acceleration in the picture and its uncertainty, of a straight parabola."""
+    s = t - t.mean()
+    basis = np.vander(s, 3) / u[:, None]
+    coefficients, left, *_ = np.linalg.lstsq(basis, y_px / u, rcond=None)
+    inverse = np.linalg.inv(basis.T @ basis)
+    scatter = max(float(left[0]) / max(len(t) - 3, 1), 1.0) if left.size else 1.0
+    return float(2 * coefficients[0]), 2 * float(np.sqrt(inverse[0, 0] * scatter))

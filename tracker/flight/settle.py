@@ -1,0 +1,93 @@
+"""Repeats the adjustment until outliers, noise level and the shape of the lift have settled."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.values import Floats
+from tracker.flight.adjust import EACH, LIFT_C, VX, VZ, COMMON, Problem
+from tracker.flight.least_squares import Fit
+
+ROUNDS = 3
+#: Where robust weights begin to fall: distance of a sighting in standard uncertainties, two coordinates.
+ROBUST_AT = 2.8
+MEDIAN_CHI2_2 = 1.3863  # median of chi-square with two degrees of freedom: 2 ln 2
+LEAST_NOISE = 0.3
+LONGEST_MEMORY = 12  # sightings over which neighbouring errors may hang together
+STEEPEST_LIFT = 1.5  # spin parameter beyond which the lift's shape no longer changes
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """A finished adjustment.
+
+    ``theta`` (p,) are all unknowns; ``noise`` (S,) by how much the sightings of each flight scatter
+    beyond their stated uncertainty; ``memory`` (S,) by how much neighbouring errors hanging together
+    multiply the variance of a mean; ``distance`` (n,) of each sighting in standard uncertainties.
+    """
+
+    problem: Problem
+    fit: Fit
+    theta: Floats
+    noise: Floats
+    memory: Floats
+    distance: Floats
+
+
+def settle(problem: Problem, start: Floats | None = None) -> Settled:
+    """Solve the problem; sightings far from their path lose weight, and noise is learnt from the rest."""
+    theta = problem.guess() if start is None else start
+    flights = len(problem.flights)
+    noise, memory = np.ones(flights), np.ones(flights)
+    distance = np.zeros(len(problem.which))
+    for turn in range(ROUNDS):
+        _shape_lift(problem, theta)
+        fitted = problem.solve(theta)
+        theta = problem.whole(fitted.theta)
+        misfit = problem.misfit(fitted)
+        for s in range(flights):
+            mine = problem.which == s
+            noise[s] = max(float(np.sqrt(np.median(misfit[mine]) / MEDIAN_CHI2_2)), LEAST_NOISE)
+        distance = np.sqrt(misfit) / noise[problem.which]
+        weight = 1 / (1 + np.maximum(distance / ROBUST_AT - 0.6, 0.0) ** 2) ** 2
+        memory = _memory(problem, fitted, distance)
+        last = turn == ROUNDS - 2
+        problem.set_noise(noise * (np.sqrt(memory) if last else 1.0), weight)
+    return Settled(problem, fitted, theta, noise, memory, distance)
+
+
+def _shape_lift(problem: Problem, theta: Floats) -> None:
+    """Let the lift fall off along each flight as it would at the spin that it speaks of."""
+    at = COMMON + EACH * np.arange(len(problem.flights))
+    speed = np.hypot(theta[at + VX], theta[at + VZ])
+    lift = np.clip(np.abs(theta[at + LIFT_C]), 0.03, 0.40)
+    # Inverse of the nominal law C = S / (2.022 S + 0.981).
+    parameter = np.minimum(0.981 * lift / (1 - 2.022 * lift), STEEPEST_LIFT)
+    problem.set_spin(parameter * speed / problem.assumed.radius_m, speed)
+
+
+def _memory(problem: Problem, fitted: Fit, distance: Floats) -> Floats:
+    """Factor by which serial correlation multiplies the variance of a mean, (S,), 1 and more.
+
+    Source: integrated autocorrelation of a stationary series, Box & Jenkins, Time Series Analysis, 2.1
+    (from memory), cut where it first falls below its own noise.
+    """
+    n = len(problem.which)
+    off = fitted.residuals[: 2 * n].reshape(n, 2)
+    factor = np.ones(len(problem.flights))
+    for s in range(len(problem.flights)):
+        e = off[(problem.which == s) & (distance < 2 * ROBUST_AT)]
+        e = e - e.mean(axis=0) if len(e) else e
+        power = float((e**2).sum())
+        if len(e) < 8 or power == 0:
+            continue
+        total = 1.0
+        for lag in range(1, min(LONGEST_MEMORY, len(e) // 4) + 1):
+            r = float((e[lag:] * e[:-lag]).sum()) / power
+            if r < 1 / np.sqrt(2 * len(e)):
+                break
+            total += 2 * r
+        factor[s] = total
+    return factor

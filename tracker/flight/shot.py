@@ -1,0 +1,85 @@
+"""One flight of a finished adjustment -> the Shot that leaves the room."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calibration.values import Floats, Ints
+from tracker.flight.doubts import flags_of
+from tracker.flight.launch import Spread, ball_diameter, launch_of
+from tracker.flight.settle import MEDIAN_CHI2_2, ROBUST_AT, Settled
+from tracker.values import Number, Path, Shot, Sightings
+
+
+def make_shot(
+    settled: Settled,
+    spread: Spread,
+    k: int,
+    *,
+    number: int,
+    free_g: Number,
+    track_rows: Ints,
+    sightings: Sightings,
+    upright_px: Floats,
+    frame_time_s: Floats,
+    exit_px: Floats | None,
+    u_rate: float,
+) -> Shot:
+    """The k-th flight as shot ``number``.
+
+    Parameters
+    ----------
+    track_rows : (m,) int array
+        All sightings of the ball, before and after its free flight, too.
+    upright_px : (all, 2) array
+        Upright picture coordinates of all sightings as a player shows them.
+    frame_time_s : (frames,) array
+        Real times.
+    """
+    flight = settled.problem.flights[k]
+    launch = launch_of(settled, spread, k, exit_px, u_rate)
+    mine = settled.problem.which == k
+    distance = settled.distance[mine]
+    flags = flags_of(settled, k, list(track_rows), sightings, exit_stated=exit_px is not None)
+    if launch.spin_unbounded:
+        flags.append("spin_unbounded")
+    exit_xy = launch.exit_xy_px + upright_px[flight.rows[0]] - flight.xy_px[0]
+    # Distances are in units that make the median right; this puts the stated uncertainty back.
+    used = distance < 2 * ROBUST_AT
+    chi2 = float(np.median(distance[used] ** 2)) / MEDIAN_CHI2_2 * float(settled.noise[k]) ** 2
+    return Shot(
+        shot=number,
+        exit_time_s=launch.exit_time_s,
+        exit_x_m=launch.exit_x_m,
+        exit_z_m=launch.exit_z_m,
+        exit_x_px=float(exit_xy[0]),
+        exit_y_px=float(exit_xy[1]),
+        direction="right" if flight.sense > 0 else "left",
+        exit_speed_m_s=launch.exit_speed_m_s,
+        exit_angle_rad=launch.exit_angle_rad,
+        spin_rad_s=launch.spin_rad_s,
+        spin_source="lift" if launch.spin_rad_s is not None else "none",
+        drag_coefficient=launch.drag_coefficient,
+        lift_coefficient=launch.lift_coefficient,
+        free_g_m_s2=free_g,
+        ball_diameter_m=ball_diameter(settled, spread, k),
+        budget=launch.budget,
+        sightings=int(used.sum()),
+        chi2_per_dof=chi2,
+        flags=tuple(flags),
+        path=Path(
+            frame=sightings.frame[flight.rows],
+            t_s=launch.time_s,
+            x_px=upright_px[flight.rows, 0],
+            y_px=upright_px[flight.rows, 1],
+            x_m=launch.place_m[:, 0],
+            z_m=launch.place_m[:, 1],
+            fit_x_m=launch.fit_m[:, 0],
+            fit_z_m=launch.fit_m[:, 1],
+            fit_x_px=launch.fit_px[:, 0] + upright_px[flight.rows, 0] - flight.xy_px[:, 0],
+            fit_y_px=launch.fit_px[:, 1] + upright_px[flight.rows, 1] - flight.xy_px[:, 1],
+            u_m=launch.u_m,
+            radius_px=flight.radius_px,
+            used=used,
+        ),
+    )

@@ -1,0 +1,163 @@
+"""The flight room's stages, in the order in which the pipeline calls them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.camera import LOG_SCALE
+from calibration.reference import CameraPrior
+from calibration.shutter import Readout
+from calibration.values import Floats, Ints, Picture
+from tracker.flight.adjust import Problem
+from tracker.flight.assumed import Assumed
+from tracker.flight.launch import Spread, free_gravity
+from tracker.flight.observed import Flight
+from tracker.flight.screen import FEWEST, Refused, screen
+from tracker.flight.settle import Settled, settle
+from tracker.values import Number, Sightings
+
+#: A flight whose fall differs from the clearest one's by more than this factor is none.
+SAME_FALL = 2.0
+END_DISTANCE = 3.5
+MOST_TRIMMED = 6
+CLEAR_SHARE = 0.85
+
+
+def free_flights(
+    tracks: Sequence[Ints], sightings: Sightings, frame_time_s: Floats, picture: Picture, upright_px: Floats
+) -> tuple[list[Flight], list[Refused]]:
+    """Free-flight parts of all tracks, in order of time, and why the other tracks are none."""
+    flights: list[Flight] = []
+    refused: list[Refused] = []
+    for rows in tracks:
+        found = screen(rows, sightings, frame_time_s, picture, upright_px)
+        if isinstance(found, Refused):
+            refused.append(found)
+        else:
+            flights.append(found)
+    if len(flights) > 1:
+        flights, odd = _same_fall(flights, sightings)
+        refused += odd
+    return sorted(flights, key=lambda f: float(f.frame_time_s[0])), refused
+
+
+def _same_fall(flights: list[Flight], sightings: Sightings) -> tuple[list[Flight], list[Refused]]:
+    """Only flights that fall alike: the one that travels farthest sets the measure."""
+    fall = np.array([_fall(f) for f in flights])
+    travel = np.array([float(np.hypot(*np.ptp(f.xy_px, axis=0)) / np.median(f.radius_px)) for f in flights])
+    measure = fall[int(np.argmax(travel))]
+    alike = (fall < SAME_FALL * measure) & (fall > measure / SAME_FALL)
+    kept = [f for f, ok in zip(flights, alike, strict=True) if ok]
+    refused = [
+        Refused(int(sightings.frame[f.rows[0]]), int(sightings.frame[f.rows[-1]]), "it falls unlike the others")
+        for f, ok in zip(flights, alike, strict=True)
+        if not ok
+    ]
+    return kept, refused
+
+
+def _fall(flight: Flight) -> float:
+    """Downward acceleration over the ball's radius in the picture, 1/s2."""
+    t = flight.frame_time_s - flight.frame_time_s.mean()
+    return float(2 * np.polyfit(t, flight.xy_px[:, 1], 2)[0] / np.median(flight.radius_px))
+
+
+def clear_of_launcher(flight: Flight, sightings: Sightings) -> Flight:
+    """The flight without its first sighting and those before it that are less clear than the rest.
+
+    A ball that has just left the launcher may still touch it between two frames, and the launcher may
+    still hide some of it.
+    """
+    visible = sightings.visible[flight.rows]
+    clear = visible >= CLEAR_SHARE * float(np.median(visible))
+    few = min(MOST_TRIMMED, len(flight) - FEWEST)
+    if few < 1:
+        return flight
+    unclear = np.flatnonzero(~clear[:few])
+    first = max(int(unclear[-1]) + 1 if unclear.size else 0, 1)
+    return flight.only(np.arange(len(flight)) >= first)
+
+
+@dataclass(frozen=True, slots=True)
+class Fall:
+    """How flights fall with the reference's scale alone: the adjustment, each flight's own gravity, and
+    all flights' together as the natural logarithm of its ratio to the true one.
+    """
+
+    settled: Settled
+    spread: Spread
+    gravity: tuple[Number, ...]
+    ln_ratio: float
+    u_ln_ratio: float
+
+
+def hear_fall(
+    flights: Sequence[Flight], camera: CameraPrior, readout: Readout, assumed: Assumed
+) -> tuple[Fall, list[Flight]]:
+    """Fit with gravity free; sightings at the ends that do not belong to the flight are cut off."""
+    kept = list(flights)
+    settled = None
+    for _ in range(3):
+        problem = Problem(
+            kept, camera, readout, assumed, free_g=True, ball_carries_scale=camera.source == "none"
+        )
+        settled = settle(problem)
+        trimmed = [_trimmed(f, settled.distance[problem.which == k]) for k, f in enumerate(kept)]
+        if all(len(a) == len(b) for a, b in zip(trimmed, kept, strict=True)):
+            break
+        kept = trimmed
+    assert settled is not None
+    spread = Spread(settled)
+    gravity = tuple(free_gravity(settled, spread, k) for k in range(len(kept)))
+    ln = np.array([math.log(g.value / assumed.g_m_s2) for g in gravity])
+    own = np.array([max(g.u_random / g.value, 1e-6) for g in gravity])
+    weight = own**-2 / (own**-2).sum()
+    common = float(np.median([g.u_common / g.value for g in gravity]))
+    together = float(weight @ ln)
+    return Fall(settled, spread, gravity, together, math.hypot(common, float((own**-2).sum()) ** -0.5)), kept
+
+
+def _trimmed(flight: Flight, distance: Floats) -> Flight:
+    """The flight without sightings at its ends that are off its path."""
+    keep = np.ones(len(flight), dtype=bool)
+    for order in (range(len(flight)), range(len(flight) - 1, -1, -1)):
+        for turn, k in enumerate(order):
+            following = distance[[j for j in list(order)[turn : turn + 3]]]
+            if turn >= MOST_TRIMMED or not (distance[k] > END_DISTANCE or following.mean() > 0.7 * END_DISTANCE):
+                break
+            keep[k] = False
+    return flight.only(keep) if keep.sum() >= FEWEST else flight
+
+
+def adjust(
+    flights: Sequence[Flight],
+    camera: CameraPrior,
+    readout: Readout,
+    assumed: Assumed,
+    *,
+    gravity_helps: bool,
+    start: Settled | None = None,
+) -> tuple[Settled, Spread]:
+    """The one adjustment; where reference and gravity disagree, gravity does not help."""
+    problem = Problem(
+        flights,
+        camera,
+        readout,
+        assumed,
+        free_g=not gravity_helps,
+        ball_carries_scale=camera.source == "none",
+    )
+    theta = None
+    if start is not None and len(start.theta) == problem.size:
+        theta = start.theta.copy()
+    settled = settle(problem, theta)
+    return settled, Spread(settled)
+
+
+def px_per_m(settled: Settled) -> float:
+    """Scale at the anchor."""
+    return math.exp(float(settled.theta[LOG_SCALE]))

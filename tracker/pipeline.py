@@ -1,0 +1,218 @@
+"""The way of the data, each room called once and in its order: a clip file in, what was measured out."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+from calibration.clock import Grid, clock_at, find_grid, rate_from_fall, set_clock
+from calibration.reference import CameraPrior, camera_prior
+from calibration.shutter import Readout, readout_of
+from calibration.values import Clock, Floats
+from tracker.ball.watch import BallHint
+from tracker.film.guard import Child
+from tracker.film.stills import fingerprint
+from tracker.flags import Doubt, warn
+from tracker.flight import doubts
+from tracker.flight.assumed import Assumed, assume
+from tracker.flight.choose import choose
+from tracker.flight.launch import scale_numbers
+from tracker.flight.observed import Flight
+from tracker.flight.screen import Refused
+from tracker.flight.shot import make_shot
+from tracker.flight.stages import Fall, adjust, clear_of_launcher, free_flights, hear_fall
+from tracker.launcher.budget import wheel_budget
+from tracker.launcher.check import design_check
+from tracker.track.follow import Track, follow
+from tracker.values import Measured, Scale, Setup, Shot
+from tracker.viewing import Seen, Viewing
+
+SILENCE_S = 30.0  # a child that has not decoded anything for so long never will
+CHILD_MEMORY_BYTES = 3 * 1024**3
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Timed:
+    """A clip's free flights with a clock, how they fall, and where each came from."""
+
+    clock: Clock
+    readout: Readout
+    flights: list[Flight]
+    tracks: list[Track]
+    refused: list[Refused]
+    fall: Fall | None
+
+
+def measure(
+    path: Path,
+    setup: Setup,
+    *,
+    start_s: float | None = None,
+    end_s: float | None = None,
+    every_flight: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+    child: Child | None = None,
+) -> Measured:
+    """Measure one clip.
+
+    Parameters
+    ----------
+    path : Path
+    setup : Setup
+    start_s, end_s : float, optional
+        Part of the film, in its own seconds.
+    every_flight : bool
+        Whether rebounds and other free flights are measured like shots.
+    progress : callable, optional
+        Hears of frames done and in all.
+    child : Child, optional
+        A process that was started beforehand; else one is started.
+
+    Raises
+    ------
+    PlainError
+        If the clip cannot be read, or setup and clip do not fit together.
+    """
+    viewing = Viewing(path, BallHint(setup.ball.colour, _radius_px(setup)), start_s, end_s)
+    with child or Child() as process:
+        seen = process.run(
+            viewing, seconds=SILENCE_S, memory_bytes=CHILD_MEMORY_BYTES, on_progress=progress
+        )
+    sightings, picture = seen.sightings, seen.facts.picture
+    upright = picture.to_upright(np.stack([sightings.x_px, sightings.y_px], axis=1))
+    camera = camera_prior(picture, setup.reference, setup.camera)
+    assumed = assume(setup.ball, setup.room)
+    timed = _time(seen, setup, camera, assumed, upright, every_flight=every_flight)
+    warnings = doubts.film_doubts(timed.readout, timed.clock, seen.lost)
+    shots: list[Shot] = []
+    scale = None
+    if timed.fall is None:
+        warnings.append(warn("no_shot_found"))
+    else:
+        shots, scale, more = _conclude(seen, setup, camera, assumed, timed, upright)
+        warnings += more
+    return Measured(
+        clip=path.name,
+        sha256=fingerprint(path),
+        frames=seen.frames,
+        picture=picture,
+        clock=timed.clock,
+        scale=scale,
+        warnings=tuple(warnings),
+        shots=tuple(shots),
+        refused=tuple(
+            f"frames {r.first_frame} to {r.last_frame}: {r.reason}"
+            for r in sorted(timed.refused, key=lambda r: r.first_frame)
+        ),
+    )
+
+
+def _radius_px(setup: Setup) -> float | None:
+    """Radius of the ball in the picture, as far as the reference tells."""
+    reference = setup.reference
+    if reference is None:
+        return None
+    span_px = float(np.hypot(*(reference.points_px[1] - reference.points_px[0])))
+    if reference.length_m is not None:
+        span_m = reference.length_m
+    else:
+        assert reference.points_m is not None
+        span_m = float(np.hypot(*(reference.points_m[1] - reference.points_m[0])))
+    return 0.5 * setup.ball.diameter_m * span_px / span_m
+
+
+def _time(
+    seen: Seen, setup: Setup, camera: CameraPrior, assumed: Assumed, upright: Floats, *, every_flight: bool
+) -> Timed:
+    """Set the clock, find the free flights, and hear from their fall whether the clock is right."""
+    grid = find_grid(seen.facts.file_time_s, seen.facts.tick_s)
+    clock = set_clock(grid, stated_fps=setup.camera.capture_fps, tag_fps=seen.facts.capture_fps_tag)
+    tracks = follow(
+        seen.sightings, grid.interval_s, grid.time_s, ball_radius_m=0.5 * setup.ball.diameter_m
+    )
+    timed = _hear(seen, setup, camera, assumed, upright, clock, tracks, every_flight=every_flight)
+    rate = _other_rate(grid, clock, timed.fall)
+    if rate is None:
+        return timed
+    clock = clock_at(grid, rate, "fall")
+    return _hear(seen, setup, camera, assumed, upright, clock, tracks, every_flight=every_flight)
+
+
+def _hear(
+    seen: Seen,
+    setup: Setup,
+    camera: CameraPrior,
+    assumed: Assumed,
+    upright: Floats,
+    clock: Clock,
+    tracks: list[Track],
+    *,
+    every_flight: bool,
+) -> Timed:
+    readout = readout_of(setup.camera.readout_s, 1 / clock.capture_fps)
+    flights, refused = free_flights(
+        [t.rows for t in tracks], seen.sightings, clock.frame_time_s, seen.facts.picture, upright
+    )
+    if not every_flight:
+        first = [int(seen.sightings.frame[f.rows[0]]) for f in flights]
+        chosen, others = choose(flights, setup.launcher.exit_px, first)
+        flights, refused = [flights[i] for i in chosen], refused + others
+    if not flights:
+        return Timed(clock, readout, [], tracks, refused, None)
+    if setup.launcher.exit_px is None:
+        flights = [clear_of_launcher(f, seen.sightings) for f in flights]
+    fall, flights = hear_fall(flights, camera, readout, assumed)
+    return Timed(clock, readout, flights, tracks, refused, fall)
+
+
+def _other_rate(grid: Grid, clock: Clock, fall: Fall | None) -> float | None:
+    """The fall's own opinion of the rate, where nobody better was asked."""
+    if fall is None or clock.source != "container" or fall.u_ln_ratio > doubts.VAGUE_FALL:
+        return None
+    return rate_from_fall(grid, clock, float(np.exp(fall.ln_ratio)), fall.u_ln_ratio)
+
+
+def _conclude(
+    seen: Seen, setup: Setup, camera: CameraPrior, assumed: Assumed, timed: Timed, upright: Floats
+) -> tuple[list[Shot], Scale, list[Doubt]]:
+    """The one adjustment, and everything that is said about its shots."""
+    fall, clock = timed.fall, timed.clock
+    assert fall is not None
+    found = doubts.clock_doubts(clock, fall) + doubts.scale_doubts(camera.source, fall)
+    agrees = not any(doubt.code in {"clock_disagrees", "scale_disagrees"} for doubt in found)
+    settled, spread = adjust(timed.flights, camera, timed.readout, assumed, gravity_helps=agrees)
+    exit_px = None if setup.launcher.exit_px is None else np.array(setup.launcher.exit_px)
+    shots = []
+    for k, flight in enumerate(timed.flights):
+        track = next(t for t in timed.tracks if np.isin(flight.rows, t.rows).all())
+        shot = make_shot(
+            settled,
+            spread,
+            k,
+            number=k + 1,
+            free_g=fall.gravity[k],
+            track_rows=track.rows,
+            sightings=seen.sightings,
+            upright_px=upright,
+            frame_time_s=clock.frame_time_s,
+            exit_px=exit_px,
+            u_rate=clock.u_rate,
+        )
+        shots.append(_with_launcher(shot, setup))
+        found += doubts.shot_doubts(k + 1, flight, seen.sightings)
+    m_per_px, tilt = scale_numbers(settled, spread)
+    source = "ball" if camera.source == "none" else camera.source
+    return shots, Scale(m_per_px, tilt, source), found
+
+
+def _with_launcher(shot: Shot, setup: Setup) -> Shot:
+    """The shot beside what the launcher was set to and designed for."""
+    speed, angle, spin = shot.exit_speed_m_s, shot.exit_angle_rad, shot.spin_rad_s
+    return dataclasses.replace(
+        shot,
+        wheel_budget=wheel_budget(setup.launcher, setup.ball, speed, spin),
+        design=design_check(setup.design, setup.launcher, setup.ball, speed, angle, spin),
+    )

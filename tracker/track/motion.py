@@ -1,0 +1,100 @@
+"""One ball's motion in the picture as a Kalman filter: place, velocity, acceleration, per axis.
+
+The acceleration is part of the state: it takes in gravity and drag, and a smoother or a change of
+frame step needs no control input. Unit of time is the mean frame step, so the filter need not know
+how fast the film was taken.
+Source of the white-jerk model: Bar-Shalom, Li & Kirubarajan, Estimation with Applications to
+Tracking and Navigation (2001), 6.2.3 (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from filterpy.kalman import KalmanFilter
+
+from calibration.values import Floats
+
+#: Standing for what the codec and the outline may do beyond the stated uncertainty of a sighting.
+FLOOR_PX = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class MotionPrior:
+    """What a ball may do, in pixels and frame steps.
+
+    ``speed_px`` and ``acceleration_px`` are standard deviations of a new ball's velocity (a step) and
+    acceleration (a step squared); ``jerk_px`` the spectral root of how its acceleration changes.
+    """
+
+    speed_px: float
+    acceleration_px: float
+    jerk_px: float
+
+
+def transition(dt: float) -> Floats:
+    """State transition of (x, vx, ax, y, vy, ay) over dt steps, (6, 6)."""
+    one = np.array([[1.0, dt, 0.5 * dt * dt], [0.0, 1.0, dt], [0.0, 0.0, 1.0]])
+    both = np.zeros((6, 6))
+    both[:3, :3] = both[3:, 3:] = one
+    return both
+
+
+def process_noise(dt: float, jerk_px: float) -> Floats:
+    """Covariance that white jerk of this spectral root adds over dt steps, (6, 6)."""
+    q = np.array(
+        [
+            [dt**5 / 20, dt**4 / 8, dt**3 / 6],
+            [dt**4 / 8, dt**3 / 3, dt**2 / 2],
+            [dt**3 / 6, dt**2 / 2, dt],
+        ]
+    )
+    both = np.zeros((6, 6))
+    both[:3, :3] = both[3:, 3:] = q * jerk_px**2
+    return both
+
+
+_SEES = np.zeros((2, 6))
+_SEES[0, 0] = _SEES[1, 3] = 1.0
+
+
+class Motion:
+    """The filter of one ball; ``innovation`` tells how well a sighting fits before it is taken in."""
+
+    def __init__(self, x_px: float, y_px: float, u_px: float, prior: MotionPrior) -> None:
+        self._prior = prior
+        self._filter = KalmanFilter(dim_x=6, dim_z=2)
+        self._filter.x = np.array([x_px, 0.0, 0.0, y_px, 0.0, 0.0])
+        own = u_px**2 + FLOOR_PX**2
+        one = [own, prior.speed_px**2, prior.acceleration_px**2]
+        self._filter.P = np.diag(one + one)
+        self._filter.H = _SEES
+
+    def predict(self, dt: float) -> None:
+        """Move on by dt steps."""
+        self._filter.predict(F=transition(dt), Q=process_noise(dt, self._prior.jerk_px))
+
+    @property
+    def place_px(self) -> Floats:
+        """Where the ball is expected, (2,)."""
+        return np.asarray(self._filter.x[[0, 3]])
+
+    @property
+    def velocity_px(self) -> Floats:
+        """Its velocity a step, (2,)."""
+        return np.asarray(self._filter.x[[1, 4]])
+
+    @property
+    def spread_px2(self) -> Floats:
+        """Covariance of the expected place, (2, 2)."""
+        return np.asarray(self._filter.P[np.ix_([0, 3], [0, 3])])
+
+    def update(self, x_px: float, y_px: float, u_px: float) -> float:
+        """Take a sighting in; returns its normalised innovation squared."""
+        own = u_px**2 + FLOOR_PX**2
+        z = np.array([x_px, y_px])
+        S = self.spread_px2 + own * np.eye(2)
+        nu = z - self.place_px
+        self._filter.update(z, R=own * np.eye(2))
+        return float(nu @ np.linalg.solve(S, nu))

@@ -1,0 +1,53 @@
+"""What is done to a film in the guarded child: read it once, frame by frame, and keep the sightings.
+
+Nothing but the film and ball rooms is imported here, so that the child starts quickly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from tracker.ball.watch import BallHint, BallWatch
+from tracker.film.decode import frames
+from tracker.film.facts import read_facts
+from tracker.values import ClipFacts, Sightings
+
+PROGRESS_EVERY = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A clip's facts, what was seen in it, and how many pictures could not be decoded."""
+
+    facts: ClipFacts
+    sightings: Sightings
+    frames: int
+    lost: int
+
+
+@dataclass(frozen=True, slots=True)
+class Viewing:
+    """The child's job: a clip, what is known of the ball, and the part of the film that matters."""
+
+    path: Path
+    hint: BallHint
+    start_s: float | None = None
+    end_s: float | None = None
+
+    def __call__(self, progress: Callable[[int, int], None]) -> Seen:
+        """Watch the film; ``progress`` hears of frames done and in all."""
+        facts = read_facts(self.path)
+        total = len(facts.file_time_s)
+        watch = BallWatch(self.hint)
+        count = 0
+        with frames(self.path, start_s=self.start_s, end_s=self.end_s) as reel:
+            for frame in reel:
+                watch.see(frame)
+                count += 1
+                if count % PROGRESS_EVERY == 0:
+                    progress(frame.index + 1, total)
+            lost = reel.lost
+        progress(total, total)
+        return Seen(facts, watch.result(), count, lost)
