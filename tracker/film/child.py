@@ -18,6 +18,7 @@ from tracker.errors import PlainError
 
 _HEAD = struct.Struct("<BQ")
 _REPORT_S = 0.05
+_MAX_THREADS = 4
 
 
 class Kind(IntEnum):
@@ -59,6 +60,9 @@ def main() -> NoReturn:
     orders = sys.stdin.buffer
     for name in pickle.load(orders):  # noqa: S301  # from our own parent
         import_module(name)
+    if (cv2 := sys.modules.get("cv2")) is not None:
+        # More threads gain nothing on pictures of this size, and the stack of each counts as memory.
+        cv2.setNumThreads(min(_MAX_THREADS, os.cpu_count() or 1))
     try:
         seconds, memory_bytes, job = pickle.load(orders)  # noqa: S301  # from our own parent
     except EOFError:
