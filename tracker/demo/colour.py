@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -42,7 +43,7 @@ class Coding:
     transfer : str
         "bt709", or "hlg" for BT.2100 HLG with BT.2020 colours.
     photons : float
-        Electrons a pixel at white: the fewer, the noisier.
+        Electrons a pixel at white: the fewer, the noisier; 0 is no noise at all.
     read_noise : float
         Electrons of noise a pixel in the dark.
     """
@@ -60,7 +61,8 @@ class Coding:
         make = bt709_signal if self.transfer == "bt709" else hlg_signal
         curve = make(light)
         slope = np.gradient(curve, light)
-        noise = np.sqrt(light / self.photons + (self.read_noise / self.photons) ** 2) * slope
+        full = self.photons or math.inf
+        noise = np.sqrt(light / full + (self.read_noise / full) ** 2) * slope
         # Noise against signal, not light: the planes are what it is added to.
         grain = np.interp(np.linspace(0, 1, 1024), curve, noise)
         object.__setattr__(self, "_curve", curve.astype(np.float32))

@@ -161,7 +161,8 @@ def staff(left_m: tuple[float, float], right_m: tuple[float, float], y_m: float 
                 Piece((x - 0.13, y_m + 0.15, 0.004), (0.26, 0, 0), (0, -0.3, 0), soft_spot(40, 40, 0.4))
             )
             feet.append(upright(float(x) - 0.1, float(z), 0.2, float(z), y_m + 0.02, leg))
-    return (*feet, *pieces)
+    # In front, so that whoever walks behind the plane of flight passes behind the staff.
+    return tuple(replace(piece, front=True) for piece in (*feet, *pieces))
 
 
 def basket(x_m: float, rim_z_m: float, opening_m: float, y_m: float = 0.0) -> tuple[Piece, ...]:
@@ -201,9 +202,9 @@ def basket(x_m: float, rim_z_m: float, opening_m: float, y_m: float = 0.0) -> tu
         upright(
             x_m - 0.17, 0.04, 0.34, 0.04, y_m - 0.05, rim * np.array([0.4, 0.45, 0.9, 1], dtype=np.float32)
         ),
-        upright(x_m - half, rim_z_m, opening_m, 0.09, y_m + 0.09, inner_top),
-        upright(x_m - half, rim_z_m + 0.008, opening_m, 0.016, y_m + 0.09, rim),
-        upright(x_m - half, rim_z_m, opening_m, depth, y_m - 0.12, weave, front=True),
+        upright(x_m - half, rim_z_m, opening_m, 0.09, y_m + 0.03, inner_top),
+        upright(x_m - half, rim_z_m + 0.008, opening_m, 0.016, y_m + 0.03, rim),
+        upright(x_m - half, rim_z_m, opening_m, depth, y_m - 0.05, weave, front=True),
     )
 
 
