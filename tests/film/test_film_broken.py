@@ -18,10 +18,11 @@ import pytest
 from make_clips import Made, find_box, patch, steady, write_clip, write_sound
 
 from tracker.errors import ClipError, ClipNotFound
-from tracker.film.container import check_path
 from tracker.film.decode import frames
+from tracker.film.digest import fingerprint
 from tracker.film.facts import read_facts
-from tracker.film.stills import fingerprint, stills
+from tracker.film.place import check_path
+from tracker.film.stills import stills
 
 COUNT = 40
 COPY_AGAIN = "Copy the clip from the phone again."

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from tracker.film.decode import Frame, Reel, frames
+    from tracker.film.digest import fingerprint
     from tracker.film.facts import read_facts
     from tracker.film.guard import Child, in_child
-    from tracker.film.stills import fingerprint
 
 __all__ = ["Child", "Frame", "Reel", "fingerprint", "frames", "in_child", "read_facts"]
 
@@ -16,7 +16,7 @@ _HOMES = {
     "Child": "guard",
     "Frame": "decode",
     "Reel": "decode",
-    "fingerprint": "stills",
+    "fingerprint": "digest",
     "frames": "decode",
     "in_child": "guard",
     "read_facts": "facts",

@@ -1,8 +1,7 @@
-"""Single pictures of a clip as a player shows them, and the clip's fingerprint."""
+"""Single pictures of a clip as a player shows them."""
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,10 +12,12 @@ from av.video.reformatter import Colorspace
 
 from calibration.values import Picture
 from tracker.errors import ClipError
-from tracker.film.container import check_path
 from tracker.film.decode import Pictures
+from tracker.film.digest import fingerprint
 from tracker.film.hdr import hdr_to_bgr, is_hdr
 from tracker.film.survey import survey
+
+__all__ = ["fingerprint", "stills", "to_bgr", "upright"]
 
 _UNTAGGED = 2  # ITU-T H.273, table 4: unspecified
 _HD_SIDE_PX = 720
@@ -82,16 +83,3 @@ def upright(image: npt.NDArray[np.uint8], picture: Picture) -> npt.NDArray[np.ui
     if picture.mirrored:
         image = image[:, ::-1]
     return np.ascontiguousarray(np.rot90(image, picture.quarter_turns))
-
-
-def fingerprint(path: Path) -> str:
-    """SHA-256 of the file, hexadecimal.
-
-    Raises
-    ------
-    ClipError
-        If there is no such file, or it may not be read.
-    """
-    check_path(path)
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -18,7 +18,8 @@ from av.video.stream import VideoStream
 
 from calibration.values import Floats, Ints, Picture
 from tracker.errors import ClipError
-from tracker.film.container import check_path, check_size, decoded, opened
+from tracker.film.container import check_size, decoded, opened
+from tracker.film.place import check_path
 from tracker.film.sniff import COPY_AGAIN
 
 _MAX_CAPTURE_FPS = 1e5
