@@ -15,7 +15,7 @@ from calibration.values import Floats, Ints, frozen
 
 IGNORED_PX = 0.3  # motion that costs less than the other uncertainties
 _JUMP_SCALE = 0.003  # between frames: another lens, zoom or focus
-_JUMP_PX = 4.0
+_JUMP_PX = 4.0  # between two frames that were looked at
 _STILL_PX = 0.03  # per frame, below which fewer frames are looked at
 _CALM_PX = 0.4
 _STIRS_PX = 0.12  # beyond this, sub-pixel places of the pieces are worth preparing
@@ -38,14 +38,15 @@ class Steadiness:
     log_scale : (n,) array
         Logarithm of the magnification.
     u_px : (n,) array
-        Standard uncertainty of the shift of the picture's centre per coordinate; infinite where nothing was measured.
+        Standard uncertainty of the shift of the picture's centre per coordinate; infinite where
+        nothing was measured.
     residual_px : (n,) array
         Root mean square of what the pieces do beyond that motion, per coordinate.
     jumps : tuple of int
         Frames at which the picture jumped or changed its scale.
     centre_px : (2,) array
     lean_per_px2 : float
-        How strongly a shift grows toward the edges, because it is a turning of the camera:
+        How strongly a shift grows toward the edges, because the camera turns:
         1 / (focal length in px)^2 for pure turning, 0 for pure sideways motion.
     arm_px : float
         Root mean square distance from the centre of the background that carried it.
@@ -112,21 +113,17 @@ def put_back(steady: Steadiness, frame: npt.ArrayLike, xy_px: npt.ArrayLike) -> 
     """Positions of the first picture, (n, 2), to where they are seen at frames, (n,)."""
     shift, matrix = _motion(steady, frame)
     arm = np.asarray(xy_px, dtype=np.float64) - steady.centre_px
-    lean = steady.lean_per_px2 * np.sum(shift * arm, axis=-1, keepdims=True) * arm
-    return np.asarray((matrix @ arm[..., None])[..., 0] + lean + shift + steady.centre_px)
+    depth = 1.0 - steady.lean_per_px2 * np.sum(shift * arm, axis=-1, keepdims=True)
+    return np.asarray(((matrix @ arm[..., None])[..., 0] + shift) / depth + steady.centre_px)
 
 
 def take_out(steady: Steadiness, frame: npt.ArrayLike, xy_px: npt.ArrayLike) -> Floats:
     """Inverse of ``put_back``: positions seen at frames to where they are in the first picture."""
     shift, matrix = _motion(steady, frame)
-    seen = np.asarray(xy_px, dtype=np.float64) - steady.centre_px - shift
-    inverse = np.linalg.inv(matrix)
-    arm = seen
-    # The lean is of second order, so that each round gains some three digits.
-    for _ in range(6):
-        lean = steady.lean_per_px2 * np.sum(shift * arm, axis=-1, keepdims=True) * arm
-        arm = (inverse @ (seen - lean)[..., None])[..., 0]
-    return np.asarray(arm + steady.centre_px)
+    seen = np.asarray(xy_px, dtype=np.float64) - steady.centre_px
+    # seen (1 - lean t.r) = M r + t is linear in r
+    linear = matrix + steady.lean_per_px2 * seen[..., :, None] * shift[..., None, :]
+    return np.asarray(np.linalg.solve(linear, (seen - shift)[..., None])[..., 0] + steady.centre_px)
 
 
 class SteadyWatch:
@@ -272,15 +269,21 @@ class SteadyWatch:
             self._patches.trust,
         )
         known = np.array(self._frame, dtype=np.float64)[fits.seen]
-        full = _between(known, fits.models[fits.seen], frame)
+        models = fits.models[fits.seen]
+        breaks = _breaks(models)
+        full = _between(known, models, frame, breaks)
+        u_px = np.interp(frame, known, fits.u_px[fits.seen])
+        for k in breaks:
+            unseen = (frame > known[k - 1]) & (frame < known[k])
+            u_px[unseen] = np.abs(models[k, :2] - models[k - 1, :2]).max()
         return Steadiness(
             frame,
             frozen(full[:, :2]),
             frozen(np.arctan2(full[:, 3], 1 + full[:, 2])),
             frozen(0.5 * np.log((1 + full[:, 2]) ** 2 + full[:, 3] ** 2)),
-            frozen(np.interp(frame, known, fits.u_px[fits.seen])),
+            frozen(u_px),
             frozen(np.interp(frame, known, fits.residual_px[fits.seen])),
-            _jumps(known, fits.models[fits.seen]),
+            tuple(int(known[k]) for k in breaks),
             frozen(self._centre),
             fits.lean_per_px2,
             fits.arm_px,
@@ -305,22 +308,34 @@ def _covered(centre_px: Floats, boxes: Floats) -> Bools:
     return np.asarray(inside.any(axis=1))
 
 
-def _between(known: Floats, models: Floats, frame: Ints) -> Floats:
-    """Motion at every frame, from those that were measured."""
+def _between(known: Floats, models: Floats, frame: Ints, breaks: Ints) -> Floats:
+    """Motion at every frame, from those that were measured; smooth but for the breaks.
+
+    ``breaks`` are the indices of measured frames that come after a jump.
+    """
     at = frame.astype(np.float64)
-    if len(known) < 4:
-        return np.stack([np.interp(at, known, column) for column in models.T], axis=1)
-    full = np.asarray(CubicSpline(known, models)(np.minimum(at, known[-1])))
-    # The last few frames may not have been looked at: go on as the picture last moved.
-    speed = (models[-1] - models[-2]) / (known[-1] - known[-2])
-    beyond = np.clip(at - known[-1], 0.0, float(_STRIDES[-1]))
-    return np.asarray(full + beyond[:, None] * speed)
+    full = np.zeros((len(at), models.shape[1]))
+    for first, last in zip([0, *breaks], [*breaks, len(known)], strict=True):
+        t, m = known[first:last], models[first:last]
+        until = known[last] if last < len(known) else np.inf
+        mine = (at >= t[0]) & (at < until)
+        inner = np.minimum(at[mine], t[-1])
+        if len(t) < 4:
+            full[mine] = np.stack([np.interp(inner, t, column) for column in m.T], axis=1)
+        else:
+            full[mine] = CubicSpline(t, m)(inner)
+        if last == len(known) and len(t) > 1:
+            # The last few frames may not have been looked at: go on as the picture last moved.
+            beyond = np.clip(at[mine] - t[-1], 0.0, float(_STRIDES[-1]))
+            full[mine] += beyond[:, None] * (m[-1] - m[-2]) / (t[-1] - t[-2])
+    return full
 
 
-def _jumps(known: Floats, models: Floats) -> tuple[int, ...]:
-    if len(known) < 2:
-        return ()
+def _breaks(models: Floats) -> Ints:
+    """Indices of measured frames before which the picture jumped.
+
+    Not per frame: the picture is looked at less often only while it stands still.
+    """
     change = np.abs(np.diff(models, axis=0))
-    gap = np.diff(known)[:, None]
-    jumped = (change[:, 2] > _JUMP_SCALE) | ((change[:, :2] / gap).max(axis=1) > _JUMP_PX)
-    return tuple(int(f) for f in known[1:][jumped])
+    jumped = (change[:, 2] > _JUMP_SCALE) | (change[:, :2].max(axis=1) > _JUMP_PX)
+    return np.flatnonzero(jumped) + 1

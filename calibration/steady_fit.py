@@ -18,9 +18,11 @@ _ROUNDS = 4
 
 @dataclass(frozen=True, slots=True)
 class Fits:
-    """Motions (dx, dy, a, b) of f measured frames, (f, 4): d = t + [[a, -b], [b, a]] r + lean (t.r) r.
+    """Motions (dx, dy, a, b) of f measured frames, (f, 4).
 
-    ``arm_px`` is the root mean square distance of what carried it from the centre; ``seen``, (f,), says where there was background enough; ``u_px`` and ``residual_px`` are (f,).
+    A place r from the centre is seen at r' = ([[1 + a, -b], [b, 1 + a]] r + t) / (1 - lean (t.r)).
+    ``arm_px`` is the root mean square distance from the centre of what carried it; ``seen``, (f,), says
+    where there was background enough; ``u_px`` and ``residual_px`` are (f,).
     """
 
     models: Floats
@@ -76,12 +78,13 @@ def fit_all(models: Floats, shift: Floats, good: Bools, arms: Floats, trust: Flo
     lean = 0.0
     size_px = float(np.abs(arms).max())
     for _ in range(_ROUNDS):
-        off = shift - _moved(models, lean, arms, design)
+        leaning = _leaning(models, arms, shift)
+        off = shift - lean * leaning - (models @ design.T).reshape(shift.shape)
         weight = _weights(off, good, trust)
-        lean = _lean(off, weight, models, lean, arms, design, size_px)
-        models = _weighted(design, shift - lean * _leaning(models, arms), weight)
-    models, lean = _simplest(models, lean, shift, weight, arms, design)
-    off = shift - _moved(models, lean, arms, design)
+        lean = _lean(off, weight, leaning, lean, design, size_px)
+        models = _weighted(design, shift - lean * leaning, weight)
+    models, lean = _simplest(models, shift - lean * leaning, lean, weight, arms, design)
+    off = shift - lean * _leaning(models, arms, shift) - (models @ design.T).reshape(shift.shape)
     number = (weight > 0.05 * trust).sum(axis=1)
     total = np.maximum(weight.sum(axis=1), 1e-12)
     residual = np.sqrt(np.einsum("fn,fni->f", weight, off**2) / (2 * total))
@@ -95,13 +98,9 @@ def fit_all(models: Floats, shift: Floats, good: Bools, arms: Floats, trust: Flo
     return Fits(models, lean, u, residual, seen, arm_px, int(np.median(number)))
 
 
-def _moved(models: Floats, lean: float, arms: Floats, design: Floats) -> Floats:
-    """Shifts of all pieces in all frames, (f, n, 2)."""
-    return np.asarray((models @ design.T).reshape(len(models), -1, 2) + lean * _leaning(models, arms))
-
-
-def _leaning(models: Floats, arms: Floats) -> Floats:
-    return np.asarray((models[:, :2] @ arms.T)[..., None] * arms)
+def _leaning(models: Floats, arms: Floats, shift: Floats) -> Floats:
+    """(t.r) r' for all pieces in all frames, (f, n, 2): what the lean multiplies."""
+    return np.asarray((models[:, :2] @ arms.T)[..., None] * (arms + shift))
 
 
 def _weights(off: Floats, good: Bools, trust: Floats) -> Floats:
@@ -111,12 +110,9 @@ def _weights(off: Floats, good: Bools, trust: Floats) -> Floats:
     return np.where(good, trust * steady / (1 + (size / (2 * _ROBUST_PX)) ** 4), 0.0)
 
 
-def _lean(
-    off: Floats, weight: Floats, models: Floats, lean: float, arms: Floats, design: Floats, size_px: float
-) -> float:
+def _lean(off: Floats, weight: Floats, leaning: Floats, lean: float, design: Floats, size_px: float) -> float:
     """One step of least squares for the lean, each frame's motion free; none while nothing moves."""
-    column = _leaning(models, arms)
-    column = column - (_weighted(design, column, weight) @ design.T).reshape(column.shape)
+    column = leaning - (_weighted(design, leaning, weight) @ design.T).reshape(leaning.shape)
     w = weight[..., None] / max(float(weight.max()), 1e-12)
     power = float(np.sum(w * column**2))
     # A focal length of half the picture's larger side is the widest lens; with 0.05 px for a shift's error
@@ -127,7 +123,7 @@ def _lean(
 
 
 def _simplest(
-    models: Floats, lean: float, shift: Floats, weight: Floats, arms: Floats, design: Floats
+    models: Floats, unleaned: Floats, lean: float, weight: Floats, arms: Floats, design: Floats
 ) -> tuple[Floats, float]:
     """Leave out scaling, then turning, then all motion, where it is too small to be told from errors.
 
@@ -137,7 +133,7 @@ def _simplest(
     largest = np.percentile(np.abs(models), 98, axis=0) * np.array([1, 1, size_px, size_px])
     free = largest > np.array([0, 0, _NO_ZOOM_PX, _STILL_PX])
     if not free.all():
-        fewer = _weighted(design[:, free], shift - lean * _leaning(models, arms), weight)
+        fewer = _weighted(design[:, free], unleaned, weight)
         models = np.zeros_like(models)
         models[:, free] = fewer
     if not free[2:].any() and np.percentile(np.abs(models[:, :2]), 98) < 0.5 * _STILL_PX:

@@ -28,7 +28,7 @@ _FRACTIONS = 4  # prepared sub-pixel places each way; what is left is at most an
 _MARGIN_PX = 40  # room to move before a piece leaves the picture
 _COLUMNS, _ROWS = 8, 5  # one piece a cell, so that rotation and zoom are seen everywhere
 _LEAST_SLOPE = 6.0  # smallest eigenvalue of the mean slope product, (levels/px)^2: above noise and coding
-_LEAST_LIKENESS = 0.8
+_LEAST_LIKENESS = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +95,10 @@ def _whole(luma: Luma, corner_px: Ints) -> Patches:
     lefts_tops = (corner_px - _ROOM).tolist()
     around = np.array([luma[y : y + size, x : x + size] for x, y in lefts_tops], dtype=np.uint8)
     around = around.reshape(-1, size, size)
+    if len(around) == 0:
+        return Patches(
+            corner_px, around, np.zeros((1, 0, 3, SIDE**2), dtype=np.float32), np.zeros((1, 0)), np.zeros(0)
+        )
     weights, power, trust = _weights(_moved(around, np.zeros(2)))
     keep = trust > _LEAST_SLOPE
     return Patches(corner_px[keep], around[keep], weights[None, keep], power[None, keep], trust[keep])

@@ -1,8 +1,8 @@
 """The one adjustment: camera, clock of the rows, air and every flight of a clip, fitted together.
 
 Unknowns, in this order: the camera's seven (calibration.camera), the readout, logarithms of gravity,
-air density and ball mass, the added-mass coefficient, the drag coefficient; then for each flight its
-start (x, z, vx, vz), its velocity out of the plane and its lift coefficient, and, where gravity is to be
+air density and ball mass, the added-mass coefficient, the drag coefficient, and the exponent by which
+lift follows the spin parameter; then for each flight its start (x, z, vx, vz), its velocity out of the plane and its lift coefficient, and, where gravity is to be
 found freely, the logarithm of its own gravity. Everything that is not measured by the sightings has a
 prior; gravity's prior is what sharpens the scale, the tilt and the yaw that the clicks leave open.
 """
@@ -29,19 +29,22 @@ from calibration.values import Floats, Ints
 from tracker.flight.assumed import Assumed
 from tracker.flight.least_squares import Fit, fit
 from tracker.flight.observed import Flight
-from tracker.physics.path import LIFT, Flights, fly
+from tracker.physics.path import Flights, fly
 
 READOUT = PARAMETERS
-LOG_G, LOG_AIR, LOG_MASS, ADDED, DRAG = range(READOUT + 1, READOUT + 6)
-COMMON = READOUT + 6
+LOG_G, LOG_AIR, LOG_MASS, ADDED, DRAG, LIFT_SHAPE = range(READOUT + 1, READOUT + 7)
+COMMON = READOUT + 7
 X0, Z0, VX, VZ, VY, LIFT_C, OWN_LOG_G = range(7)
 EACH = 7
 U_OUT_OF_PLANE_M_S = 0.1
 FREE_LN_G = 2.0
 #: An outline's radius may be off by this much at its edge, whatever the noise.
 U_EDGE_PX = 0.25
+#: Lift coefficients are those at this spin parameter; the lift is a power of it from there.
+SHAPE_AT = 0.3
+SHAPE_STEP = 1e-4
 MARGIN_S = 0.02
-COMMON_NAMES = ("readout", "gravity", "air", "mass", "air", "drag")
+COMMON_NAMES = ("readout", "gravity", "air", "mass", "air", "drag", "lift")
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +91,7 @@ class Problem:
         self._end = np.array(
             [f.frame_time_s[-1] + readout.readout_s * f.share[-1] for f in self.flights]
         ) - self.zero + MARGIN_S
-        self._spin = np.full(len(self.flights), 0.0)
-        self._law0 = np.ones(len(self.flights))
+        self._spin = np.full(len(self.flights), SHAPE_AT * 6.0 / assumed.radius_m)
         self.prior_mean, self.prior_sd = self._priors()
         self.free = self.prior_sd > 0
 
@@ -105,6 +107,7 @@ class Problem:
             (LOG_MASS, math.log(a.mass_kg), a.u_ln_mass),
             (ADDED, a.added_mass, a.u_added_mass),
             (DRAG, a.drag, a.u_drag),
+            (LIFT_SHAPE, a.lift_shape, a.u_lift_shape),
         ):
             mean[k], sd[k] = m, s
         for s in range(len(self.flights)):
@@ -125,11 +128,10 @@ class Problem:
         """Index of one flight's unknown."""
         return COMMON + EACH * flight + unknown
 
-    def set_spin(self, spin_rad_s: Floats, speed_m_s: Floats) -> None:
-        """Shape of the lift along each flight, (S,): as if the ball had this spin at this speed."""
-        self._spin = np.asarray(spin_rad_s, dtype=float)
-        parameter = self.assumed.radius_m * self._spin / np.maximum(speed_m_s, 0.1)
-        self._law0 = LIFT(parameter)[0]
+    def set_lift_shape(self, exponent: float, speed_m_s: Floats) -> None:
+        """Expect this exponent; lift coefficients are those at these speeds, (S,)."""
+        self.prior_mean[LIFT_SHAPE] = exponent
+        self._spin = SHAPE_AT * np.maximum(speed_m_s, 0.1) / self.assumed.radius_m
 
     def set_noise(self, noise: Floats, weight: Floats) -> None:
         """Multiply each flight's stated uncertainties, (S,), and give each sighting a weight, (n,)."""
@@ -170,13 +172,13 @@ class Problem:
         s = np.arange(count)
         at = COMMON + EACH * s
         g = np.exp(theta[LOG_G] + theta[at + OWN_LOG_G])
-        lift = theta[at + LIFT_C] / self._law0
+        lift = theta[at + LIFT_C]
         start[:, 0], start[:, 1] = self.sense * theta[at + VX], theta[at + VZ]
         start[:, 2], start[:, 3], start[:, 4] = g * buoyed, factor * theta[DRAG], factor * lift
         start[:, 5] = self._spin
         slope[s, 0, at + VX], slope[s, 1, at + VZ] = self.sense, 1.0
         slope[:, 2, LOG_G] = slope[s, 2, at + OWN_LOG_G] = g * buoyed
-        slope[s, 4, at + LIFT_C] = factor / self._law0
+        slope[s, 4, at + LIFT_C] = factor
         slope[:, 3, DRAG] = factor
         for k, unknown in enumerate((LOG_AIR, LOG_MASS, ADDED)):
             slope[:, 2, unknown] = g * by[0, k]
@@ -184,15 +186,19 @@ class Problem:
             slope[:, 4, unknown] = by[1, k] * lift
         return start, slope
 
-    def fly(self, theta: Floats) -> Flights:
-        """The paths of all flights."""
-        start, _ = self._starts(theta)
+    def _fly(self, start: Floats, shape: float) -> Flights:
+        def lift(parameter: Floats) -> tuple[Floats, Floats]:
+            share = np.maximum(parameter, 1e-9) / SHAPE_AT
+            value = share**shape
+            return value, shape * value / (share * SHAPE_AT)
+
         return fly(
             start,
             self._begin,
             self._end,
             radius_m=self.assumed.radius_m,
             spin_decay_s=self.assumed.spin_decay_s,
+            law=lift,
         )
 
     def cover(self, flight: int, time_s: float) -> None:
@@ -204,13 +210,8 @@ class Problem:
     def state(self, theta: Floats, which: Ints, time_s: Floats, share: Floats) -> State:
         """Balls ``which`` (n,) at frame times (n,) and rows' shares of the readout (n,)."""
         start, slope = self._starts(theta)
-        paths = fly(
-            start,
-            self._begin,
-            self._end,
-            radius_m=self.assumed.radius_m,
-            spin_decay_s=self.assumed.spin_decay_s,
-        )
+        paths = self._fly(start, theta[LIFT_SHAPE])
+        shaped = self._fly(start, theta[LIFT_SHAPE] + SHAPE_STEP)
         t = time_s + theta[READOUT] * share - self.zero[which]
         xz, v, dxz, dv = paths.at_many(which, t)
         sense, at = self.sense[which], COMMON + EACH * which
@@ -230,6 +231,9 @@ class Problem:
         by_place[count, 1, at + VY] = t
         by_velocity[count, 1, at + VY] = 1
         by_place[:, :, READOUT] += velocity * share[:, None]
+        moved = shaped.at_many(which, t)
+        by_place[:, [0, 2], LIFT_SHAPE] = turn * (moved[0] - xz) / SHAPE_STEP
+        by_velocity[:, [0, 2], LIFT_SHAPE] = turn * (moved[1] - v) / SHAPE_STEP
         acceleration = np.zeros((n, 3))
         h = 1e-4
         later, earlier = paths.at_many(which, t + h)[1], paths.at_many(which, t - h)[1]

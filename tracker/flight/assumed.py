@@ -14,6 +14,9 @@ U_MASS_SHARE = 0.01
 U_DIAMETER_SHARE = 0.01
 #: Lift coefficient at the exit: from none to that of a ball rolling off a backing. Common practice, no source.
 LIFT_MEAN, LIFT_SD = 0.2, 0.2
+#: d ln C_L / d ln S of the published laws (tracker.physics.forces) at S = 0.1 to 0.5: 0.26 to 0.83; their
+#: mean, and what they scatter by.
+LIFT_SHAPE, U_LIFT_SHAPE = 0.6, 0.2
 #: The drag prior is for the speeds of lobs; the sightings say the rest.
 TYPICAL_SPEED_M_S = 6.0
 TYPICAL_SPIN_PARAMETER = 0.3
@@ -39,6 +42,8 @@ class Assumed:
     u_drag: float
     lift: float
     u_lift: float
+    lift_shape: float
+    u_lift_shape: float
     radius_m: float
     u_ln_radius: float
     spin_decay_s: float
@@ -70,6 +75,8 @@ def assume(ball: Ball, room: Room) -> Assumed:
         u_drag=u_drag,
         lift=LIFT_MEAN,
         u_lift=LIFT_SD,
+        lift_shape=LIFT_SHAPE,
+        u_lift_shape=U_LIFT_SHAPE,
         radius_m=radius,
         u_ln_radius=ball.u_diameter_m / ball.diameter_m if ball.u_diameter_m else U_DIAMETER_SHARE,
         spin_decay_s=forces.spin_decay_s(mass, radius, TYPICAL_SPEED_M_S, rho, inertia),

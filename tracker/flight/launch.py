@@ -9,7 +9,7 @@ import numpy as np
 
 from calibration.camera import PARAMETERS, ROLL, outline_radius_px, project, to_plane
 from calibration.values import Floats
-from tracker.flight.adjust import LIFT_C, LOG_G, OWN_LOG_G, READOUT
+from tracker.flight.adjust import DRAG, LIFT_C, LOG_G, OWN_LOG_G, READOUT
 from tracker.flight.settle import Settled
 from tracker.values import COVERAGE_FACTOR_95, BudgetLine, Number
 
@@ -189,8 +189,8 @@ def _air(
     unit[at] = 1.0
     lift = number(float(theta[at]), spread.of(unit))
     unit = np.zeros(problem.size)
-    unit[READOUT + 5] = 1.0
-    drag = number(float(theta[READOUT + 5]), spread.of(unit))
+    unit[DRAG] = 1.0
+    drag = number(float(theta[DRAG]), spread.of(unit))
     if lift.u > LIFT_TOO_VAGUE or lift.value >= 0.97 * LARGEST_LIFT:
         return lift, drag, None, lift.value >= 0.97 * LARGEST_LIFT and lift.u <= LIFT_TOO_VAGUE
     factor = speed / problem.assumed.radius_m

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.values import Floats
-from tracker.flight.adjust import EACH, LIFT_C, VX, VZ, COMMON, Problem
+from tracker.flight.adjust import COMMON, EACH, LIFT_C, VX, VZ, Problem
 from tracker.flight.least_squares import Fit
 
 ROUNDS = 3
@@ -16,7 +16,7 @@ ROBUST_AT = 2.8
 MEDIAN_CHI2_2 = 1.3863  # median of chi-square with two degrees of freedom: 2 ln 2
 LEAST_NOISE = 0.3
 LONGEST_MEMORY = 12  # sightings over which neighbouring errors may hang together
-STEEPEST_LIFT = 1.5  # spin parameter beyond which the lift's shape no longer changes
+LEAST_SHAPE = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,13 +59,14 @@ def settle(problem: Problem, start: Floats | None = None) -> Settled:
 
 
 def _shape_lift(problem: Problem, theta: Floats) -> None:
-    """Let the lift fall off along each flight as it would at the spin that it speaks of."""
+    """Expect of the lift's exponent what the nominal law has at such a lift: 1 - 2.022 C_L.
+
+    From C = S / (2.022 S + 0.981): d ln C / d ln S = 0.981 / (2.022 S + 0.981) = 1 - 2.022 C.
+    """
     at = COMMON + EACH * np.arange(len(problem.flights))
-    speed = np.hypot(theta[at + VX], theta[at + VZ])
-    lift = np.clip(np.abs(theta[at + LIFT_C]), 0.03, 0.40)
-    # Inverse of the nominal law C = S / (2.022 S + 0.981).
-    parameter = np.minimum(0.981 * lift / (1 - 2.022 * lift), STEEPEST_LIFT)
-    problem.set_spin(parameter * speed / problem.assumed.radius_m, speed)
+    lift = float(np.median(np.abs(theta[at + LIFT_C])))
+    shape = min(max(1 - 2.022 * lift, LEAST_SHAPE), 1.0)
+    problem.set_lift_shape(shape, np.hypot(theta[at + VX], theta[at + VZ]))
 
 
 def _memory(problem: Problem, fitted: Fit, distance: Floats) -> Floats:
