@@ -37,16 +37,12 @@ def make_demo(folder: Path) -> DemoFiles:
     wanted = {folder / name: (data / name).read_bytes() for name in _NAMES}
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        there = {path.name: path.read_bytes() for path in wanted if path.exists()}
         for path, content in wanted.items():
-            if path.exists() and path.read_bytes() != content:
-                raise OutputError(
-                    "output_exists",
-                    f"{path.name} is there already and differs from the demo's; it was left as it is.",
-                    "Give another folder, or move the old file away first.",
-                )
+            if there.get(path.name, content) != content:
+                raise _changed(path)
         for path, content in wanted.items():
-            if not path.exists():
-                path.write_bytes(content)
+            path.write_bytes(content)
     except OutputError:
         raise
     except OSError as error:
@@ -57,3 +53,11 @@ def make_demo(folder: Path) -> DemoFiles:
         ) from error
     clip, setup, truth = wanted
     return DemoFiles(clip, setup, truth)
+
+
+def _changed(path: Path) -> OutputError:
+    return OutputError(
+        "output_exists",
+        f"{path.name} is there already and differs from the demo's; it was left as it is.",
+        "Give another folder, or move the old file away first.",
+    )
