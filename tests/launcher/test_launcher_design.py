@@ -148,6 +148,12 @@ def test_sessions_that_differ_widen_the_grip():
     assert found.value.high95 - found.value.value > 0.1
 
 
+def test_sessions_that_differ_count_alike_however_many_their_shots():
+    many, few = shots([6.0, 6.1] * 50), shots([6.9, 7.0])
+    found = learn_grip([GripSession(LAUNCHER, many), GripSession(LAUNCHER, few)])
+    assert found.value.value == pytest.approx((6.05 + 6.95) / 2 / 7.2, abs=0.002)
+
+
 def test_learnt_grip_predicts_other_settings():
     slow = Launcher(wheel_diameter_m=0.096, wheel_speed_rad_s=200.0)
     grip = learn_grip([GripSession(LAUNCHER, shots([6.3, 6.5, 6.4])), GripSession(slow, shots([4.2, 4.3]))])
@@ -195,7 +201,7 @@ def test_interval_of_the_grip_holds(sessions, between, u_common, shared):
     At least 95 %: sessions that happen to agree are not taken to be alike, so that it is more where they are.
     """
     rng = np.random.default_rng([sessions, int(1000 * between), shared])
-    trials, hits, widths = 600, 0, []
+    trials, hits, widths = 400, 0, []
     for _ in range(trials):
         made = []
         off = rng.normal(0, u_common)

@@ -72,6 +72,9 @@ def test_no_change_seen_tells_what_could_hide():
     found = compare(made(10, 7.0, 0.05), made(10, 7.01, 0.05), expected=0.3, within=0.1)
     assert found.verdict == "no_change_seen"
     assert found.could_hide == pytest.approx(0.01 + 2.10092 * 0.02236068, rel=1e-5)
+    # the farther end counts, on whichever side it is
+    other_way = compare(made(10, 7.0, 0.05), made(10, 6.99, 0.05), expected=0.3, within=0.1)
+    assert other_way.could_hide == pytest.approx(found.could_hide)
 
 
 def test_common_part_counts_only_without_a_shared_calibration():
