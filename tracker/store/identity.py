@@ -27,7 +27,7 @@ def calibration_fingerprint(setup: Setup, picture: Picture) -> str:
     Where no reference is given the ball's diameter may carry the scale, so it belongs to it then.
     """
     setup = _exact(setup)
-    carries = {"ball": [setup.ball.diameter_m, setup.ball.u_diameter_m]}
+    carries = {"ball": to_plain((setup.ball.diameter_m, setup.ball.u_diameter_m))}
     reference = carries if setup.reference is None else {"reference": essence(setup.reference)}
     return _digest({**reference, "camera": essence(setup.camera), "picture": essence(picture)})[:16]
 

@@ -221,7 +221,7 @@ def _extract(record: Record) -> Row:
         "u_random_m_per_px": scale and scale.m_per_px.u_random,
         "u_common_m_per_px": scale and scale.m_per_px.u_common,
         "scale_source": scale and clean(scale.source),
-        "warnings": " ".join(doubt.code for doubt in measured.warnings),
+        "warnings": clean(" ".join(doubt.code for doubt in measured.warnings)),
         "shots": len(measured.shots),
     }
 
@@ -239,7 +239,7 @@ def _extract_shot(shot: Shot, setup: Setup) -> Row:
         "direction": clean(shot.direction),
         "spin_source": clean(shot.spin_source),
         "sightings": shot.sightings,
-        "flags": " ".join(shot.flags),
+        "flags": clean(" ".join(shot.flags)),
         "floats": np.array([floats[name] for name in t.FLOATS], dtype="<f8").tobytes(),
     }
     return row | floats
