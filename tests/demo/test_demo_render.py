@@ -173,3 +173,11 @@ def test_shake_moves_ball_and_room_alike() -> None:
         np.array([[0.95, 0, 1.15], [1.07, 0, 1.15], [1.07, 0, 1.03], [0.95, 0, 1.03]], dtype=float)
     )
     np.testing.assert_allclose(centroid(shaken, 0.0), corners.mean(axis=0), atol=0.02)
+
+
+def test_a_shake_beyond_the_drawn_border_is_refused() -> None:
+    renderer = filmed(
+        straight((0.93, 0.0, 1.07), (0.0, 0.0, 0.0)), Shutter(1e-6, shake=lambda _t: (0.2, 0.0, 0.0))
+    )
+    with pytest.raises(ValueError, match="shakes by more than 48 px"):
+        renderer.light(0.0)

@@ -185,6 +185,10 @@ class Renderer:
         rays = np.stack([dx, dy, np.ones_like(dx)], axis=-1)
         back = rays @ (self._wide.rotation @ shaken.rotation.T).T
         where = self._wide.project_directions(back).astype(np.float32)
+        if where.min() < 0 or np.any(
+            where.max(axis=(0, 1)) > [self._wide.width_px - 1, self._wide.height_px - 1]
+        ):
+            raise ValueError(f"the camera shakes by more than {self._margin} px")
         picture, front = (
             np.asarray(cv2.remap(layer, where[..., 0], where[..., 1], cv2.INTER_CUBIC), dtype=np.float32)
             for layer in (behind, self.still.front)

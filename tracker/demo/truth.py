@@ -22,7 +22,8 @@ CONVENTIONS = (
     "away from the camera, z_m up, floor z = 0, plane of flight y = 0; speed_mps and angle_deg are those "
     "in that plane. px, py: projection of the centre; px_outline, py_outline: middle of the outline's "
     "area; radius_px: of a disc as large as the outline. visible: share of the outline that nothing "
-    "hides. Camera and its matrices are in room coordinates (x to the picture's right) and stored pixels."
+    "hides. Camera and its matrices are in room coordinates (x to the picture's right) and stored pixels; "
+    "a frame of a shaken clip has its own R_room_to_cam."
 )
 
 
@@ -185,4 +186,9 @@ def _frame(filmed: Filmed, index: int, time_s: float) -> dict[str, Any] | None:
                 "fully_in_picture": inside,
             }
         )
-    return {"frame": index, "t_s": round(time_s, 7), "balls": balls} if balls else None
+    if not balls:
+        return None
+    frame: dict[str, Any] = {"frame": index, "t_s": round(time_s, 7), "balls": balls}
+    if shutter.shake:
+        frame["R_room_to_cam"] = np.round(camera.rotation, 9).tolist()
+    return frame
