@@ -21,6 +21,8 @@ _CALM_PX = 0.4
 _STIRS_PX = 0.12  # beyond this, sub-pixel places of the pieces are worth preparing
 _STRIDES = (1, 2, 4)
 _COARSE = 4  # how much smaller the picture is in which a lost background is searched
+_NEAR_PX = 0.4  # a guess this near needs no second look
+_FARTHEST_PX = 8.0  # that a piece is expected beyond the common motion
 _GLANCES = 8  # measured frames between two searches
 
 
@@ -138,6 +140,7 @@ class SteadyWatch:
         self._arms: Floats = np.zeros((0, 2))
         self._design: Floats = np.zeros((0, 4))
         self._coarse: npt.NDArray[np.float32] = np.zeros((0, 0), dtype=np.float32)
+        self._beyond: Floats = np.zeros((0, 2))
         self._model: Floats = np.zeros(4)
         self._speed: Floats = np.zeros(4)
         self._last = 0
@@ -168,10 +171,11 @@ class SteadyWatch:
         self._patches = choose(luma, boxes)
         self._centre = np.array([(width - 1) / 2, (height - 1) / 2])
         self._arms = self._patches.centre_px - self._centre
-        self._design = similarity(self._arms)
+        self._design = similarity(self._arms, self._patches.strain)
         self._coarse = _small(luma)
         self._last, self._due = index, 1
         n = len(self._patches)
+        self._beyond = np.zeros((n, 2))
         self._keep(index, np.zeros((n, 2)), np.ones(n, dtype=np.bool_), np.zeros(4))
 
     def _keep(self, index: int, shift: Floats, good: Bools, model: Floats) -> None:
@@ -195,21 +199,20 @@ class SteadyWatch:
             self._lost = 0
         fitted = model
         for _ in range(4):
-            expected = (self._design @ model).reshape(-1, 2)
-            fitted = model + difference(shift - expected, good, self._design, patches.trust)
-            if (
-                float(np.abs(fitted - model)[:2].max())
-                + self._reach * float(np.abs(fitted - model)[2:].max())
-                < 0.75
-            ):
+            fitted = model + difference(shift - self._expected(model), good, self._design, patches.trust)
+            if self._pace(fitted - model) < _NEAR_PX:
                 break
             model = fitted
             shift, good = self._measured(luma, model, boxes)
         return shift, good, fitted
 
+    def _expected(self, model: Floats) -> Floats:
+        """Shifts of the pieces by a motion and by what each last did beyond it."""
+        return np.asarray((self._design @ model).reshape(-1, 2) + self._beyond)
+
     def _measured(self, luma: Luma, model: Floats, boxes: Floats | None) -> tuple[Floats, Bools]:
         assert self._patches is not None  # noqa: S101 - set by the first picture
-        guess = (self._design @ model).reshape(-1, 2)
+        guess = self._expected(model)
         if np.abs(guess).max() > _STIRS_PX:
             self._patches = prepared(self._patches)
         shift, good = measure(luma, self._patches, guess)
@@ -228,18 +231,20 @@ class SteadyWatch:
         if good.sum() < FEWEST_PATCHES:
             self._due = self._calls + 1
             return
+        # How a piece departs from a plain shift and turn changes slowly where the camera is the cause.
+        off = np.clip(shift - (self._design @ model).reshape(-1, 2), -_FARTHEST_PX, _FARTHEST_PX)
+        self._beyond = np.where(good[:, None], off, 0.5 * self._beyond)
         self._speed = (model - self._model) / max(index - self._last, 1)
         self._model, self._last = model, index
-        pace = float(np.abs(self._speed[:2]).max()) + self._reach * float(np.abs(self._speed[2:]).max())
+        pace = self._pace(self._speed)
         # Slow down one step at a time, speed up at once.
         wanted = 2 if pace < _STILL_PX else 1 if pace < _CALM_PX else 0
         self._stride = min(wanted, self._stride + 1)
         self._due = self._calls + _STRIDES[self._stride]
 
-    @property
-    def _reach(self) -> float:
-        """Half the picture's larger side: what turning by a radian moves there."""
-        return float(self._centre.max())
+    def _pace(self, model: Floats) -> float:
+        """Largest shift anywhere in the picture, roughly."""
+        return float(np.abs(model[:2]).max()) + float(self._centre.max()) * float(np.abs(model[2:]).max())
 
     def result(self) -> Steadiness:
         """What was seen, for every frame."""
@@ -266,6 +271,7 @@ class SteadyWatch:
             np.array(self._shift),
             np.array(self._good),
             self._arms,
+            self._patches.strain,
             self._patches.trust,
         )
         known = np.array(self._frame, dtype=np.float64)[fits.seen]

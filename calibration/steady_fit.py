@@ -13,7 +13,8 @@ FEWEST_PATCHES = 6
 _ROBUST_PX = 0.12  # residual from which a piece counts for less
 _STILL_PX = 0.12  # motion at the corners below which the picture is taken to stand still
 _NO_ZOOM_PX = 0.25  # likewise for a change of scale, which a phone that is not touched does not make
-_ROUNDS = 4
+_NOISE = 3.0  # standard uncertainties: the size of the 98th percentile of nothing but noise, and some more
+_WIDER = (12.0, 4.0, 1.0, 1.0, 1.0)  # times _ROBUST_PX: until the lean is known the edges disagree
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,12 +35,12 @@ class Fits:
     patches: int
 
 
-def similarity(arms: Floats) -> Floats:
-    """Design, (2n, 4), of shift, scale and turning at places (n, 2) from the picture's centre."""
+def similarity(arms: Floats, strain: Floats) -> Floats:
+    """Design, (2n, 4), of shift, scale and turning of pieces at places (n, 2) from the picture's centre."""
     out = np.zeros((len(arms), 2, 4))
     out[:, 0, 0] = out[:, 1, 1] = 1
-    out[:, :, 2] = arms
-    out[:, 0, 3], out[:, 1, 3] = -arms[:, 1], arms[:, 0]
+    out[:, :, 2] = arms + strain @ np.array([1.0, 0, 0, 1])
+    out[:, :, 3] = np.stack([-arms[:, 1], arms[:, 0]], axis=1) + strain @ np.array([0, -1.0, 1, 0])
     return out.reshape(-1, 4)
 
 
@@ -68,46 +69,53 @@ def difference(off: Floats, good: Bools, design: Floats, trust: Floats) -> Float
     return _weighted(design, off, weight)
 
 
-def fit_all(models: Floats, shift: Floats, good: Bools, arms: Floats, trust: Floats) -> Fits:
+def fit_all(models: Floats, shift: Floats, good: Bools, arms: Floats, strain: Floats, trust: Floats) -> Fits:
     """Robust motions of all frames together, from first guesses, (f, 4), and shifts, (f, n, 2).
 
     Together, because a piece that usually disagrees lies on something that moves even when it happens to
     agree, and because how shifts grow toward the edges is a property of the camera, not of a frame.
     """
-    design = similarity(arms)
+    design = similarity(arms, strain)
     lean = 0.0
     size_px = float(np.abs(arms).max())
-    for _ in range(_ROUNDS):
-        leaning = _leaning(models, arms, shift)
+    for wider in _WIDER:
+        leaning = _leaning(models, arms, shift, strain)
         off = shift - lean * leaning - (models @ design.T).reshape(shift.shape)
-        weight = _weights(off, good, trust)
+        weight = _weights(off, good, trust, wider * _ROBUST_PX)
         lean = _lean(off, weight, leaning, lean, design, size_px)
         models = _weighted(design, shift - lean * leaning, weight)
-    models, lean = _simplest(models, shift - lean * leaning, lean, weight, arms, design)
-    off = shift - lean * _leaning(models, arms, shift) - (models @ design.T).reshape(shift.shape)
-    number = (weight > 0.05 * trust).sum(axis=1)
     total = np.maximum(weight.sum(axis=1), 1e-12)
-    residual = np.sqrt(np.einsum("fn,fni->f", weight, off**2) / (2 * total))
-    seen = number >= FEWEST_PATCHES
-    seen[0] = True
-    models[0] = 0.0
     # A few strong pieces among many weak ones count as few.
     effective = np.maximum(total**2 / np.maximum(np.sum(weight**2, axis=1), 1e-12) - 2, 1)
-    u = np.where(seen, residual / np.sqrt(effective), np.inf)
+    number = (weight > 0.05 * trust).sum(axis=1)
+    seen = number >= FEWEST_PATCHES
+    seen[0] = True
+    residual = np.sqrt(np.einsum("fn,fni->f", weight, off**2) / (2 * total))
     arm_px = float(np.sqrt(np.sum(weight @ arms**2) / np.sum(total)))
+    u = np.where(seen, residual / np.sqrt(effective), np.inf)
+    noise_px = (float(np.median(u[seen])), arm_px)
+    models, lean = _simplest(models, shift - lean * leaning, lean, weight, arms, design, noise_px)
+    models[0], u[0] = 0.0, 0.0
     return Fits(models, lean, u, residual, seen, arm_px, int(np.median(number)))
 
 
-def _leaning(models: Floats, arms: Floats, shift: Floats) -> Floats:
-    """(t.r) r' for all pieces in all frames, (f, n, 2): what the lean multiplies."""
-    return np.asarray((models[:, :2] @ arms.T)[..., None] * (arms + shift))
+def _leaning(models: Floats, arms: Floats, shift: Floats, strain: Floats) -> Floats:
+    """(t.r) r' for all pieces in all frames, (f, n, 2), strain included: what the lean multiplies."""
+    t = models[:, None, :2]
+    along = np.sum(t * arms, axis=-1)[..., None]
+    # The slopes of (t.r) r are (t.r) 1 + r t, row by row.
+    slopes = along[..., None] * np.eye(2) + arms[:, :, None] * t[..., None, :]
+    bent = np.einsum("nik,fnk->fni", strain, slopes.reshape(*slopes.shape[:2], 4))
+    return np.asarray(along * (arms + shift) + bent)
 
 
-def _weights(off: Floats, good: Bools, trust: Floats) -> Floats:
+def _weights(off: Floats, good: Bools, trust: Floats, scale_px: float) -> Floats:
     size = np.abs(off).max(axis=-1)
+    # In a dim, noisy picture every piece scatters; only what scatters more than most is under suspicion.
+    scale_px = max(scale_px, 1.5 * float(np.median(size[good]))) if good.any() else scale_px
     usual = np.array([np.median(size[g, i]) if g.sum() > 1 else np.inf for i, g in enumerate(good.T)])
-    steady = 1 / (1 + (usual / _ROBUST_PX) ** 4)
-    return np.where(good, trust * steady / (1 + (size / (2 * _ROBUST_PX)) ** 4), 0.0)
+    steady = 1 / (1 + (usual / scale_px) ** 4)
+    return np.where(good, trust * steady / (1 + (size / (2 * scale_px)) ** 4), 0.0)
 
 
 def _lean(off: Floats, weight: Floats, leaning: Floats, lean: float, design: Floats, size_px: float) -> float:
@@ -123,19 +131,29 @@ def _lean(off: Floats, weight: Floats, leaning: Floats, lean: float, design: Flo
 
 
 def _simplest(
-    models: Floats, unleaned: Floats, lean: float, weight: Floats, arms: Floats, design: Floats
+    models: Floats,
+    unleaned: Floats,
+    lean: float,
+    weight: Floats,
+    arms: Floats,
+    design: Floats,
+    noise_px: tuple[float, float],
 ) -> tuple[Floats, float]:
     """Leave out scaling, then turning, then all motion, where it is too small to be told from errors.
 
     A parameter that is only noise does harm in the corners, where it has the longest arm.
     """
+    u_px, arm_px = noise_px
     size_px = float(np.abs(arms).max())
-    largest = np.percentile(np.abs(models), 98, axis=0) * np.array([1, 1, size_px, size_px])
-    free = largest > np.array([0, 0, _NO_ZOOM_PX, _STILL_PX])
+    reach = np.array([1, 1, size_px, size_px])
+    largest = np.percentile(np.abs(models), 98, axis=0) * reach
+    noise = _NOISE * u_px * np.array([1, 1, size_px / arm_px, size_px / arm_px])
+    free = largest > np.maximum(noise, [0, 0, _NO_ZOOM_PX, _STILL_PX])
+    free[:2] = True
     if not free.all():
         fewer = _weighted(design[:, free], unleaned, weight)
         models = np.zeros_like(models)
         models[:, free] = fewer
-    if not free[2:].any() and np.percentile(np.abs(models[:, :2]), 98) < 0.5 * _STILL_PX:
+    if not free[2:].any() and np.all(largest[:2] < np.maximum(noise[:2], 0.5 * _STILL_PX)):
         return np.zeros_like(models), 0.0
     return models, lean

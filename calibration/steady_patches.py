@@ -48,6 +48,9 @@ class Patches:
         Sum of squares of each piece about its mean.
     trust : (n,) array
         Inverse variance of a shift, up to a common factor.
+    strain : (n, 2, 4) array
+        How much a shift measured on a piece that is turned or stretched about its middle, by
+        [[s0, s1], [s2, s3]] - 1, differs from the shift of its middle: a piece's edges count where they are.
     """
 
     corner_px: Ints
@@ -55,6 +58,7 @@ class Patches:
     weights: Single
     power: Floats
     trust: Floats
+    strain: Floats
 
     def __len__(self) -> int:
         return len(self.corner_px)
@@ -97,11 +101,18 @@ def _whole(luma: Luma, corner_px: Ints) -> Patches:
     around = around.reshape(-1, size, size)
     if len(around) == 0:
         return Patches(
-            corner_px, around, np.zeros((1, 0, 3, SIDE**2), dtype=np.float32), np.zeros((1, 0)), np.zeros(0)
+            corner_px,
+            around,
+            np.zeros((1, 0, 3, SIDE**2), dtype=np.float32),
+            np.zeros((1, 0)),
+            np.zeros(0),
+            np.zeros((0, 2, 4)),
         )
-    weights, power, trust = _weights(_moved(around, np.zeros(2)))
+    weights, power, trust, strain = _weights(_moved(around, np.zeros(2)))
     keep = trust > _LEAST_SLOPE
-    return Patches(corner_px[keep], around[keep], weights[None, keep], power[None, keep], trust[keep])
+    return Patches(
+        corner_px[keep], around[keep], weights[None, keep], power[None, keep], trust[keep], strain[keep]
+    )
 
 
 def prepared(patches: Patches) -> Patches:
@@ -112,9 +123,7 @@ def prepared(patches: Patches) -> Patches:
     for k in range(_FRACTIONS**2):
         fy, fx = divmod(k, _FRACTIONS)
         made.append(_weights(_moved(patches.around, np.array([float(fraction(fx)), float(fraction(fy))]))))
-    return replace(
-        patches, weights=np.array([w for w, _, _ in made]), power=np.array([p for _, p, _ in made])
-    )
+    return replace(patches, weights=np.array([m[0] for m in made]), power=np.array([m[1] for m in made]))
 
 
 def _moved(around: Luma, moved: Floats) -> Floats:
@@ -138,23 +147,27 @@ def fraction(index: npt.ArrayLike) -> Any:
     return at - (at >= 0.5)
 
 
-def _weights(wide: Floats) -> tuple[Single, Floats, Floats]:
-    """The three rows of each piece, (n, 3, p), its power, (n,), and its weakest slope, (n,)."""
+def _weights(wide: Floats) -> tuple[Single, Floats, Floats, Floats]:
+    """The three rows of each piece, (n, 3, p), its power and weakest slope, (n,), and its strain."""
     n = len(wide)
     piece = wide[:, 1:-1, 1:-1].reshape(n, -1)
     along_x = 0.5 * (wide[:, 1:-1, 2:] - wide[:, 1:-1, :-2]).reshape(n, -1)
     along_y = 0.5 * (wide[:, 2:, 1:-1] - wide[:, :-2, 1:-1]).reshape(n, -1)
     piece = piece - piece.mean(axis=1, keepdims=True)
     power = np.maximum(np.einsum("np,np->n", piece, piece), 1e-6)
-    slopes = np.stack([along_x, along_y], axis=1)
-    slopes = slopes - slopes.mean(axis=2, keepdims=True)
+    raw = np.stack([along_x, along_y], axis=1)
+    slopes = raw - raw.mean(axis=2, keepdims=True)
     slopes = slopes - (slopes @ piece[:, :, None]) * piece[:, None, :] / power[:, None, None]
     normal = slopes @ slopes.transpose(0, 2, 1)
     weakest = np.linalg.eigvalsh(normal)[:, 0] / piece.shape[1]
     rows = np.zeros((n, 3, piece.shape[1]), dtype=np.float32)
     rows[:, :2] = np.linalg.solve(normal + 1e-6 * np.eye(2), slopes)
     rows[:, 2] = piece / power[:, None]
-    return rows, power, weakest
+    middle = np.arange(SIDE) - (SIDE - 1) / 2
+    from_middle = np.stack([np.tile(middle, SIDE), np.repeat(middle, SIDE)])
+    stretched = (raw[:, :, None, :] * from_middle).reshape(n, 4, -1)
+    strain = rows[:, :2].astype(np.float64) @ stretched.transpose(0, 2, 1)
+    return rows, power, weakest, strain
 
 
 def measure(luma: Luma, patches: Patches, guess_px: Floats) -> tuple[Floats, Bools]:
