@@ -13,8 +13,8 @@ from calibration.reference import CameraPrior, camera_prior
 from calibration.shutter import Readout, readout_of
 from calibration.values import Clock, Floats
 from tracker.ball.watch import BallHint
+from tracker.film.digest import fingerprint
 from tracker.film.guard import Child
-from tracker.film.stills import fingerprint
 from tracker.flags import Doubt, warn
 from tracker.flight import doubts
 from tracker.flight.assumed import Assumed, assume

@@ -6,10 +6,10 @@ Nothing but the film and ball rooms is imported here, so that the child starts q
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from tracker.ball.watch import BallHint, BallWatch
+from tracker.ball.watch import BallHint, BallWatch, common_radius, needs_survey
 from tracker.film.decode import frames
 from tracker.film.facts import read_facts
 from tracker.values import ClipFacts, Sightings
@@ -40,7 +40,17 @@ class Viewing:
         """Watch the film; ``progress`` hears of frames done and in all."""
         facts = read_facts(self.path)
         total = len(facts.file_time_s)
-        watch = BallWatch(self.hint)
+        hint = self.hint
+        if needs_survey(hint):
+            hint = replace(hint, radius_px=common_radius(self._watch(hint, total, progress)[0]))
+        sightings, count, lost = self._watch(hint, total, progress)
+        progress(total, total)
+        return Seen(facts, sightings, count, lost)
+
+    def _watch(
+        self, hint: BallHint, total: int, progress: Callable[[int, int], None]
+    ) -> tuple[Sightings, int, int]:
+        watch = BallWatch(hint)
         count = 0
         with frames(self.path, start_s=self.start_s, end_s=self.end_s) as reel:
             for frame in reel:
@@ -49,5 +59,4 @@ class Viewing:
                 if count % PROGRESS_EVERY == 0:
                     progress(frame.index + 1, total)
             lost = reel.lost
-        progress(total, total)
-        return Seen(facts, watch.result(), count, lost)
+        return watch.result(), count, lost

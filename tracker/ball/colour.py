@@ -74,6 +74,11 @@ def named_direction(colour: str | None) -> Direction | None:
     return None if name in COLOURLESS or name not in FAMILIES else direction_of(FAMILIES[name])
 
 
+def is_colourless(colour: str | None) -> bool:
+    """Whether the stated colour is white, black or grey, by name or by "#rrggbb"."""
+    return colour is not None and named_direction(colour) is None
+
+
 def learnt_direction(named: Direction, u: Floats, v: Floats) -> Direction:
     """The clip's own direction from mean chroma of good sightings, shape (n,), each minus 128.
 

@@ -9,16 +9,53 @@ from typing import Protocol
 import numpy as np
 
 from calibration.values import Floats
-from tracker.ball.colour import Direction, learnt_direction, named_direction
+from tracker.ball.colour import Direction, is_colourless, learnt_direction, named_direction
 from tracker.ball.outline import RAY_ANGLE, Outlines, Windows, fit_outlines
+from tracker.ball.rounds import RoundFinder
 from tracker.ball.spots import Plane, Spot, SpotFinder
-from tracker.values import Sightings
+from tracker.ball.strips import cut_strips
+from tracker.values import Bytes, Sightings, no_strips
 
 BATCH = 48
 LARGEST_SHARE = 0.15  # of the picture; a larger spot is no ball in flight
 LEAST_VISIBLE = 0.35
 RADIUS_TOLERANCE = 0.09
 GOOD_VISIBLE = 0.8
+CLEAR_VISIBLE = 0.88
+RADIUS_WIDTH = 0.035
+FEWEST_FOR_RADIUS, MOST_FOR_RADIUS = 12, 3000
+ODD_RADIUS = 1.4
+
+
+@dataclass(frozen=True, slots=True)
+class BallHint:
+    """What is known of the ball before the film is seen.
+
+    ``radius_px`` is its radius in the picture where a reference tells it, else None.
+    """
+
+    colour: str | None = None
+    radius_px: float | None = None
+
+
+def common_radius(sightings: Sightings) -> float | None:
+    """The radius in pixels that the clearest round things of a clip share; None if too few are clear.
+
+    A large circle rests on more of the picture than a small one, so each counts by its radius.
+    """
+    clear = np.flatnonzero(sightings.visible > CLEAR_VISIBLE)
+    if len(clear) < FEWEST_FOR_RADIUS:
+        return None
+    radii = sightings.radius_px[clear[:: max(1, len(clear) // MOST_FOR_RADIUS)]]
+    apart = np.log(radii)[:, None] - np.log(radii)[None]
+    crowd = np.exp(-0.5 * (apart / RADIUS_WIDTH) ** 2) @ radii
+    near = np.abs(apart[int(np.argmax(crowd))]) < 2 * RADIUS_WIDTH
+    return float(np.median(radii[near]))
+
+
+def needs_survey(hint: BallHint) -> bool:
+    """Whether the ball's size must be learnt from the film before the ball can be looked for."""
+    return hint.radius_px is None and named_direction(hint.colour) is None
 
 
 class FrameLike(Protocol):
@@ -32,17 +69,6 @@ class FrameLike(Protocol):
     def u(self) -> Plane: ...  # noqa: D102  # as above
     @property
     def v(self) -> Plane: ...  # noqa: D102  # as above
-
-
-@dataclass(frozen=True, slots=True)
-class BallHint:
-    """What is known of the ball before the film is seen.
-
-    ``radius_px`` is its radius in the picture where a reference tells it, else None.
-    """
-
-    colour: str | None = None
-    radius_px: float | None = None
 
 
 @dataclass(slots=True)
@@ -63,8 +89,13 @@ class BallWatch:
         self._hint = hint
         self._named: Direction | None = named_direction(hint.colour)
         self._finder: SpotFinder | None = None
+        # Without a colour to go by, what is round and moves may be the ball.
+        self._rounds = RoundFinder(hint.radius_px) if self._named is None else None
+        self._use_spots = not is_colourless(hint.colour)
+        self._surveys = self._rounds is not None and hint.radius_px is None
         self._cuts: dict[int, list[_Cut]] = {}
         self._rows: list[Floats] = []
+        self._strips: list[Bytes] = [no_strips()]
         self._chroma: list[Floats] = []
         self._radius: float | None = None
         self._open_share = 0.0
@@ -74,15 +105,22 @@ class BallWatch:
         height, width = frame.y.shape
         if self._finder is None:
             self._finder = SpotFinder(self._named, self._areas(width, height))
-        for spot in self._finder.see(frame.y, frame.u, frame.v):
+        spots = self._finder.see(frame.y, frame.u, frame.v)
+        if not self._use_spots:
+            spots = []
+        if self._rounds is not None:
+            spots = spots + self._rounds.see(frame.y)
+        for spot in spots:
             self._cut(frame, spot)
 
     def result(self) -> Sightings:
         """All sightings, ordered by frame."""
         for half in list(self._cuts):
             self._fit(half)
-        rows = np.concatenate(self._rows) if self._rows else np.empty((0, 11))
-        rows = rows[np.lexsort((rows[:, 1], rows[:, 0]))]
+        rows = np.concatenate(self._rows) if self._rows else np.empty((0, 12))
+        if self._rounds is not None and self._hint.radius_px is not None:
+            rows = rows[np.abs(np.log(rows[:, 4] / self._hint.radius_px)) < math.log(ODD_RADIUS)]
+        rows = _without_twins(rows[np.lexsort((rows[:, 1], rows[:, 0]))])
         return Sightings(
             frame=rows[:, 0].astype(np.int64),
             x_px=rows[:, 1],
@@ -95,6 +133,7 @@ class BallWatch:
             contrast=rows[:, 8],
             hue_rad=rows[:, 9],
             at_border=rows[:, 10] > 0,
+            strips=np.concatenate(self._strips)[rows[:, 11].astype(np.int64)],
         )
 
     def _areas(self, width: int, height: int) -> tuple[float, float]:
@@ -179,7 +218,7 @@ class BallWatch:
     def _hold_radius(self, windows: Windows, found: Outlines) -> Outlines:
         """Fit partly hidden balls again with the radius that the well seen ones have."""
         good = (found.visible > GOOD_VISIBLE) & (found.u_px < 0.5)
-        if good.sum() >= 5:
+        if good.sum() >= 5 and not self._surveys:
             self._radius = float(np.median(found.radius_px[good]))
         if self._radius is None:
             return found
@@ -222,10 +261,12 @@ class BallWatch:
                 found.contrast,
                 hue,
                 border.astype(float),
+                sum(map(len, self._strips)) + np.cumsum(sound) - 1.0,
             ],
             axis=1,
         )
         self._rows.append(rows[sound])
+        self._strips.append(cut_strips(windows, found.x_px, found.y_px, r)[sound])
         good = sound & (found.visible > 0.9) & ~border
         if self._named is not None and self._finder is not None and good.sum() >= 8:
             self._finder.learn(learnt_direction(self._named, mean_u[good], mean_v[good]))
@@ -247,6 +288,20 @@ def _steps(cuts: list[_Cut]) -> tuple[Floats, Floats]:
                 best, step[i], heading[i] = length, length, math.atan2(dy, dx)
     longest = np.array([math.sqrt(cut.spot.area_px) * 3 for cut in cuts])
     return np.where(step < longest, step, 0.0), heading
+
+
+def _without_twins(rows: Floats) -> Floats:
+    """Rows without those that lie within a better one of the same frame; ``rows`` is ordered by frame."""
+    keep = np.ones(len(rows), dtype=bool)
+    edges = np.flatnonzero(np.diff(rows[:, 0])) + 1
+    for few in np.split(np.arange(len(rows)), edges):
+        best_first = few[np.argsort(rows[few, 3] / np.maximum(rows[few, 7], 0.1))]
+        for i, row in enumerate(best_first):
+            better = [b for b in best_first[:i] if keep[b]]
+            apart = np.hypot(rows[better, 1] - rows[row, 1], rows[better, 2] - rows[row, 2])
+            if (apart < 0.6 * rows[row, 4]).any():
+                keep[row] = False
+    return rows[keep]
 
 
 def _mean_chroma(windows: Windows, found: Outlines) -> tuple[Floats, Floats]:

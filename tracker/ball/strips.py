@@ -1,0 +1,76 @@
+"""A polar picture of the inside of each ball, from which its turning can be read later on.
+
+Rows are rings round the fitted centre, columns are angles: a ball that turns in the picture shifts its
+marks along the rows, while shade and highlights stay where they are. Only these few hundred samples of a
+ball are kept, never its picture.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from calibration.values import Floats
+from tracker.ball.outline import CHROMA_SHIFT, MOST_ROWS, Windows
+from tracker.values import STRIP_ANGLES, STRIP_RINGS, Bytes
+
+#: Shares of the radius: within, a ring has hardly a pixel for each mark; without, the rim mixes with what is behind.
+INNERMOST, OUTERMOST = 0.25, 0.9
+
+_ANGLE = 2 * np.pi * np.arange(STRIP_ANGLES) / STRIP_ANGLES
+_RINGS = tuple(np.linspace(INNERMOST, OUTERMOST, count) for count in STRIP_RINGS)
+
+
+def _offsets(rings: Floats) -> tuple[Floats, Floats]:
+    """Places of the samples on a ball of radius 1, flat arrays, ring by ring."""
+    x, y = np.outer(rings, np.cos(_ANGLE)).ravel(), np.outer(rings, np.sin(_ANGLE)).ravel()
+    return x.astype(np.float32), y.astype(np.float32)
+
+
+_PLACES = tuple(_offsets(rings) for rings in _RINGS)
+
+
+def cut_strips(windows: Windows, x_px: Floats, y_px: Floats, radius_px: Floats) -> Bytes:
+    """Luma and chroma of each ball on rings about its centre.
+
+    Parameters
+    ----------
+    windows : Windows
+        N of them.
+    x_px, y_px, radius_px : (N,) arrays
+        The fitted outlines, window pixels.
+
+    Returns
+    -------
+    (N, sum(STRIP_RINGS), STRIP_ANGLES) uint8 array
+        Rings of luma, then of U, then of V, from the inside out; the angle grows from +x toward +y of
+        the stored picture.
+    """
+    count, height = windows.luma.shape[:2]
+    most = max(1, MOST_ROWS // height)
+    out = np.empty((count, sum(STRIP_RINGS), STRIP_ANGLES), dtype=np.uint8)
+    planes = (windows.luma, windows.chroma_u, windows.chroma_v)
+    for first in range(0, count, most):
+        part = slice(first, first + most)
+        x, y, r = (column[part].astype(np.float32) for column in (x_px, y_px, radius_px))
+        row = 0
+        for plane, rings, places in zip(planes, STRIP_RINGS, _PLACES, strict=True):
+            half = plane is not windows.luma
+            scale, shift = (0.5, CHROMA_SHIFT) if half else (1.0, 0.0)
+            out[part, row : row + rings] = _rings(plane[part], scale * x + shift, scale * y + shift, scale * r, places)
+            row += rings
+    return out
+
+
+def _rings(stack: Bytes, x: Floats, y: Floats, radius: Floats, places: tuple[Floats, Floats]) -> Bytes:
+    """Bilinear samples of N pictures (N, h, w), at places about N centres."""
+    count, height, width = stack.shape
+    px = x[:, None] + radius[:, None] * places[0]
+    py = y[:, None] + radius[:, None] * places[1]
+    # One above the other, so that one call samples them all; none may look into its neighbour.
+    np.clip(py, 0, height - 1, out=py)
+    py += (np.arange(count, dtype=np.float32) * height)[:, None]
+    sampled = cv2.remap(
+        stack.reshape(count * height, width), px, py, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    return np.asarray(sampled, dtype=np.uint8).reshape(count, -1, STRIP_ANGLES)
