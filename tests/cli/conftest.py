@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
@@ -48,6 +49,8 @@ def fake_pipeline(
     module = ModuleType("tracker.pipeline")
     module.measure = fake.measure  # type: ignore[attr-defined]  # the module is made here
     monkeypatch.setitem(sys.modules, "tracker.pipeline", module)
+    # Nothing is decoded here, so no process need get ready for it.
+    monkeypatch.setattr("tracker.film.guard.Child", lambda preload: nullcontext())
     return fake
 
 

@@ -7,6 +7,7 @@ import shlex
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 import readme_tables
@@ -16,9 +17,10 @@ from tracker.cli import main
 from tracker.cli.run import app
 from tracker.report import document
 from tracker.setup_file import parse_setup
-from tracker.values import Failed, Measured, Shot
+from tracker.values import Failed, Measured, Setup, Shot
 
 ROOT = Path(__file__).resolve().parents[2]
+CLIP = ROOT / "fixtures" / "plain_240.mp4"
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]  # the app is a group of commands
 
@@ -113,25 +115,35 @@ def test_windows_has_the_same_lines() -> None:
     ]
 
 
-@pytest.fixture(name="demo", scope="module")
-def demo_files(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    from tracker.demo.story import make_demo  # noqa: PLC0415 - slow to load, and few tests need it
+@pytest.fixture(name="measure_once", scope="module")
+def measure_each_wish_once() -> Callable[..., Measured]:
+    """The pipeline, which remembers what it measured: lines that differ in what they show share it."""
+    from tracker.pipeline import measure  # noqa: PLC0415 - slow to load, and few tests need it
 
-    folder = tmp_path_factory.mktemp("demo")
-    made = make_demo(folder)
-    shutil.copy(made.clip, folder / "shot.mp4")
-    shutil.copy(made.setup, folder / "ready.toml")
-    return folder
+    remembered: dict[str, Measured] = {}
+
+    def measure_once(clip: Path, setup: Setup, **wishes: Any) -> Measured:
+        asked = repr((setup.camera.capture_fps, setup.launcher, wishes["start_s"], wishes["end_s"]))
+        if asked not in remembered:
+            remembered[asked] = measure(clip, setup, **wishes)
+        return remembered[asked]
+
+    return measure_once
 
 
 @pytest.mark.parametrize("line", CALLS)
 def test_commands_run_as_written(
-    line: str, demo: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    line: str,
+    measure_once: Callable[..., Measured],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
+    monkeypatch.setattr("tracker.pipeline.measure", measure_once)
     monkeypatch.chdir(tmp_path)
-    shutil.copy(demo / "shot.mp4", tmp_path)
+    shutil.copy(CLIP, tmp_path / "shot.mp4")
     if " --setup " in line:
-        shutil.copy(demo / "ready.toml", tmp_path / "setup.toml")
+        shutil.copy(CLIP.with_suffix(".setup.toml"), tmp_path / "setup.toml")
     status = main(shlex.split(line)[1:])
     out, err = capsys.readouterr()
     assert status == 0, err
@@ -139,6 +151,15 @@ def test_commands_run_as_written(
     assert "Traceback" not in err
     if "--out" in line:
         assert (tmp_path / "lobscope-out" / "shot" / "shot-1-flight.png").is_file()
+
+
+def test_the_demo_is_measured_and_drawn(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["demo", "--out", str(tmp_path)]) == 0
+    out, err = capsys.readouterr()
+    assert "m/s" in out
+    (again,) = (line for line in err.splitlines() if line.startswith("  lobscope measure "))
+    assert all(Path(word).is_file() for word in shlex.split(again)[2::2])
+    assert len(list(tmp_path.rglob("shot-*-flight.png"))) >= 1
 
 
 def test_there_are_commands_to_run() -> None:

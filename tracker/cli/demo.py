@@ -26,8 +26,6 @@ def demo(
     from tracker.demo.story import make_demo
 
     usable_folder(out)
-    sys.stderr.write("Drawing the demo clip ...\n")
-    sys.stderr.flush()
     files = make_demo(out)
     status = measure_all([files.clip], files.setup, Wish(out=out))
     if status == 0:

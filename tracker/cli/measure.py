@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from tracker.values import Failed, Measured, Setup
 
 
+PRELOAD = ("numpy", "av", "cv2", "tracker.viewing")
+
+
 @dataclass(frozen=True, slots=True)
 class Wish:
     """How one call wants its clips measured and shown."""
@@ -149,9 +152,12 @@ def _read_setup(file: Path, stated: dict[str, Any]) -> Setup:
 
 
 def _measure_one(clip: Path, setup: Setup, wish: Wish) -> Measured:
-    from tracker.pipeline import measure as measure_clip
+    from tracker.film.guard import Child
 
-    with FramesDone(clip.name) as progress:
+    # The decoding process gets ready while this one loads what the fit needs.
+    with Child(PRELOAD) as child, FramesDone(clip.name) as progress:
+        from tracker.pipeline import measure as measure_clip
+
         measured = measure_clip(
             clip,
             setup,
@@ -159,6 +165,7 @@ def _measure_one(clip: Path, setup: Setup, wish: Wish) -> Measured:
             end_s=wish.end_s,
             every_flight=wish.every_flight,
             progress=progress,
+            child=child,
         )
     if wish.out is not None:
         from tracker.cli.keep import keep

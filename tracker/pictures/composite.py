@@ -14,6 +14,7 @@ from tracker.values import Path
 Bgr: TypeAlias = npt.NDArray[np.uint8]  # (height, width, 3), upright
 
 APART = 1.5  # diameters between pasted balls, so that each stays readable
+NEARLY = 0.8  # balls this near to the distance wanted are still clear of one another
 ROOM_PX = 2.0
 GREYED = 0.65
 LIGHTENED = 0.22
@@ -34,18 +35,21 @@ def frames_to_paste(path: Path, most: int = 12) -> tuple[int, ...]:
     tuple of int
         Ascending; the first sighting is always among them. Empty without sightings.
     """
-    chosen: list[int] = []
-    for i in np.flatnonzero(path.used):
-        if chosen:
-            last = chosen[-1]
-            moved = np.hypot(path.x_px[i] - path.x_px[last], path.y_px[i] - path.y_px[last])
-            if moved < APART * (path.radius_px[i] + path.radius_px[last]):
-                continue
-        chosen.append(int(i))
-    if len(chosen) > most:
-        even = np.unique(np.linspace(0, len(chosen) - 1, most).round().astype(int))
-        chosen = [chosen[k] for k in even]
-    return tuple(int(path.frame[i]) for i in chosen)
+    used = np.flatnonzero(path.used)
+    if len(used) == 0 or most < 1:
+        return ()
+    x, y = path.x_px[used], path.y_px[used]
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
+    least = APART * 2 * float(np.max(path.radius_px[used]))
+    count = min(most, 1 + int(along[-1] // least))
+    evenly = np.linspace(0, along[-1], count)
+    nearest = np.unique(np.abs(along - evenly[:, np.newaxis]).argmin(axis=1))
+    chosen = [int(nearest[0])]
+    for k in nearest[1:]:
+        # A gap in the sightings moves a choice toward its neighbour.
+        if np.hypot(x[k] - x[chosen[-1]], y[k] - y[chosen[-1]]) >= least * NEARLY:
+            chosen.append(int(k))
+    return tuple(int(path.frame[used[k]]) for k in chosen)
 
 
 def paste_balls(path: Path, stills: Mapping[int, Bgr]) -> Bgr:
