@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.errors import CalibrationError
-from calibration.values import Clock, Floats, frozen
+from calibration.values import Clock, Floats, Ints, frozen
 
 #: Rates that cameras film at. Common practice, no source.
 CAPTURE_RATES = (60.0, 120.0, 240.0, 480.0, 960.0)
@@ -130,3 +130,69 @@ def rate_from_fall(grid: Grid, clock: Clock, g_ratio: float, u_ln_ratio: float) 
     if present < max(3 * u_ln_ratio, 0.35) or off > max(3 * u_ln_ratio, 0.25) or off >= present:
         return None
     return nearest
+
+
+#: Frames of a faster film that a slower one is made of by leaving some out, as kept / taken.
+CADENCES = ((4, 5), (5, 6), (2, 3), (3, 4), (3, 5))
+CADENCE_GAIN = 0.5  # how much smoother the motion must become for a cadence to be believed
+UNTOUCHED = 0.35  # share of the windows that surely holds no contact
+CADENCE_WINDOW = 5
+FEWEST_FOR_CADENCE = 40
+
+
+@dataclass(frozen=True, slots=True)
+class Cadence:
+    """A film of even times made of ``taken`` frames by keeping ``kept`` of each; ``phase`` says which."""
+
+    kept: int
+    taken: int
+    phase: int
+
+    def slots(self, count: int) -> Floats:
+        """True times of frames 0 to count - 1 in steps of the film, even on the whole, shape (count,)."""
+        n = np.arange(count)
+        true = np.floor((n * self.taken + self.phase) / self.kept)
+        return np.asarray(true * (self.kept / self.taken))
+
+
+def find_cadence(frames: list[Ints], places_px: list[Floats], frame_count: int) -> Cadence | None:
+    """The cadence that makes motion smooth, where even times do not.
+
+    Phones and editors turn 30 frames a second into 24 by leaving out every fifth and spacing the rest
+    evenly; nothing in the file tells, but what moves evenly then seems to jump.
+
+    Parameters
+    ----------
+    frames, places_px : lists of (n,) and (n, 2) arrays
+        Frame numbers and places of things that move.
+    frame_count : int
+        Frames in the clip.
+    """
+    if sum(len(f) for f in frames) < FEWEST_FOR_CADENCE:
+        return None
+    even = _roughness(frames, places_px, np.arange(frame_count, dtype=np.float64))
+    tried = [Cadence(kept, taken, phase) for kept, taken in CADENCES for phase in range(kept)]
+    rough = [_roughness(frames, places_px, cadence.slots(frame_count)) for cadence in tried]
+    best = int(np.argmin(rough))
+    return tried[best] if rough[best] < CADENCE_GAIN * even else None
+
+
+def _roughness(frames: list[Ints], places_px: list[Floats], slot: Floats) -> float:
+    """Distance of places from parabolas through their neighbours where nothing touches them, pixels."""
+    off = []
+    for f, xy in zip(frames, places_px, strict=True):
+        for a in range(len(f) - CADENCE_WINDOW + 1):
+            t = slot[f[a : a + CADENCE_WINDOW]]
+            basis = np.vander(t - t.mean(), 3)
+            left = xy[a : a + CADENCE_WINDOW] - basis @ np.linalg.lstsq(
+                basis, xy[a : a + CADENCE_WINDOW], rcond=None
+            )[0]
+            off.append(float(np.hypot(*left.T).mean()))
+    return float(np.quantile(off, UNTOUCHED)) if off else math.inf
+
+
+def with_cadence(grid: Grid, cadence: Cadence) -> Grid:
+    """The grid with its frames at their true times."""
+    slots = cadence.slots(len(grid.time_s))
+    even = grid.time_s / grid.interval_s
+    return Grid(frozen((even - np.arange(len(even)) + slots) * grid.interval_s), grid.interval_s, 0.0, grid.missing)

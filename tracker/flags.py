@@ -1,7 +1,8 @@
 """Doubt as a value: every warning and flag the program can give, in one registry.
 
 A *warning* belongs to a clip, a *flag* to a shot, a *remark* to a launcher's setting. Each has a stable
-code, one sentence and one piece of advice; the sentences may hold fields that are filled in when one is raised.
+code, one sentence and one piece of advice; the sentences may hold fields that are filled in when one
+is raised.
 """
 
 from __future__ import annotations
@@ -90,6 +91,10 @@ WARNINGS: dict[str, Entry] = {
     "scale_from_fall": Entry(
         "No reference was given; the fall of the ball carries the scale.",
         "Give a known length in the plane of flight.",
+    ),
+    "uneven_frames": Entry(
+        "The film seems made of {taken} frames by keeping {kept}, spaced evenly; true times were restored.",
+        "Film at the rate at which you keep the clip, and copy the original.",
     ),
     "film_damaged": Entry(
         "{lost} of the clip's pictures could not be decoded and were left out.",

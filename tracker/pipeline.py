@@ -8,7 +8,16 @@ from pathlib import Path
 
 import numpy as np
 
-from calibration.clock import Grid, clock_at, find_grid, rate_from_fall, set_clock
+from calibration.clock import (
+    Cadence,
+    Grid,
+    clock_at,
+    find_cadence,
+    find_grid,
+    rate_from_fall,
+    set_clock,
+    with_cadence,
+)
 from calibration.reference import CameraPrior, camera_prior
 from calibration.shutter import Readout, readout_of
 from calibration.values import Clock, Floats
@@ -26,12 +35,14 @@ from tracker.flight.shot import make_shot
 from tracker.flight.stages import Fall, adjust, clear_of_launcher, free_flights, hear_fall
 from tracker.launcher.budget import wheel_budget
 from tracker.launcher.check import design_check
+from tracker.track.chains import clearest_moves
 from tracker.track.follow import Track, follow
 from tracker.values import Measured, Scale, Setup, Shot
 from tracker.viewing import Seen, Viewing
 
 SILENCE_S = 30.0  # a child that has not decoded anything for so long never will
 CHILD_MEMORY_BYTES = 3 * 1024**3
+SLOW_FILM_S = 1 / 61  # films of 60 frames a second and fewer may have had frames left out
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -44,6 +55,7 @@ class Timed:
     tracks: list[Track]
     refused: list[Refused]
     fall: Fall | None
+    cadence: Cadence | None = None
 
 
 def measure(
@@ -87,6 +99,8 @@ def measure(
     assumed = assume(setup.ball, setup.room)
     timed = _time(seen, setup, camera, assumed, upright, every_flight=every_flight)
     warnings = doubts.film_doubts(timed.readout, timed.clock, seen.lost)
+    if timed.cadence is not None:
+        warnings.append(warn("uneven_frames", taken=timed.cadence.taken, kept=timed.cadence.kept))
     shots: list[Shot] = []
     scale = None
     if timed.fall is None:
@@ -130,15 +144,27 @@ def _time(
     """Set the clock, find the free flights, and hear from their fall whether the clock is right."""
     grid = find_grid(seen.facts.file_time_s, seen.facts.tick_s)
     clock = set_clock(grid, stated_fps=setup.camera.capture_fps, tag_fps=seen.facts.capture_fps_tag)
-    tracks = follow(
-        seen.sightings, grid.interval_s, grid.time_s, ball_radius_m=0.5 * setup.ball.diameter_m
-    )
+    radius_m = 0.5 * setup.ball.diameter_m
+    tracks = follow(seen.sightings, grid.interval_s, grid.time_s, ball_radius_m=radius_m)
     timed = _hear(seen, setup, camera, assumed, upright, clock, tracks, every_flight=every_flight)
+    cadence = _cadence(seen, grid) if grid.interval_s > SLOW_FILM_S else None
+    if cadence is not None:
+        grid = with_cadence(grid, cadence)
+        clock = set_clock(grid, stated_fps=setup.camera.capture_fps, tag_fps=seen.facts.capture_fps_tag)
+        tracks = follow(seen.sightings, grid.interval_s, grid.time_s, ball_radius_m=radius_m)
+        timed = _hear(seen, setup, camera, assumed, upright, clock, tracks, every_flight=every_flight)
+        timed = dataclasses.replace(timed, cadence=cadence)
     rate = _other_rate(grid, clock, timed.fall)
     if rate is None:
         return timed
     clock = clock_at(grid, rate, "fall")
     return _hear(seen, setup, camera, assumed, upright, clock, tracks, every_flight=every_flight)
+
+
+def _cadence(seen: Seen, grid: Grid) -> Cadence | None:
+    """Whether frames were left out and the rest spaced evenly, as the motion in the film tells it."""
+    frames, places = clearest_moves(seen.sightings)
+    return find_cadence(frames, places, len(grid.time_s))
 
 
 def _hear(
@@ -164,7 +190,8 @@ def _hear(
         return Timed(clock, readout, [], tracks, refused, None)
     if setup.launcher.exit_px is None:
         flights = [clear_of_launcher(f, seen.sightings) for f in flights]
-    fall, flights = hear_fall(flights, camera, readout, assumed)
+    own_planes = every_flight and camera.source == "none"
+    fall, flights = hear_fall(flights, camera, readout, assumed, own_planes=own_planes)
     return Timed(clock, readout, flights, tracks, refused, fall)
 
 
@@ -183,7 +210,10 @@ def _conclude(
     assert fall is not None
     found = doubts.clock_doubts(clock, fall) + doubts.scale_doubts(camera.source, fall)
     agrees = not any(doubt.code in {"clock_disagrees", "scale_disagrees"} for doubt in found)
-    settled, spread = adjust(timed.flights, camera, timed.readout, assumed, gravity_helps=agrees)
+    own_planes = fall.settled.problem.own_planes
+    settled, spread = adjust(
+        timed.flights, camera, timed.readout, assumed, gravity_helps=agrees, own_planes=own_planes
+    )
     exit_px = None if setup.launcher.exit_px is None else np.array(setup.launcher.exit_px)
     shots = []
     for k, flight in enumerate(timed.flights):

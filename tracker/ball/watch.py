@@ -25,6 +25,8 @@ CLEAR_VISIBLE = 0.88
 RADIUS_WIDTH = 0.035
 FEWEST_FOR_RADIUS, MOST_FOR_RADIUS = 12, 3000
 ODD_RADIUS = 1.4
+#: What is round by chance has a vaguer outline than a ball.
+VAGUE_PX, VAGUE_SHARE = 0.5, 0.018
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +121,9 @@ class BallWatch:
             self._fit(half)
         rows = np.concatenate(self._rows) if self._rows else np.empty((0, 12))
         if self._rounds is not None and self._hint.radius_px is not None:
-            rows = rows[np.abs(np.log(rows[:, 4] / self._hint.radius_px)) < math.log(ODD_RADIUS)]
+            radius = self._hint.radius_px
+            like = np.abs(np.log(rows[:, 4] / radius)) < math.log(ODD_RADIUS)
+            rows = rows[like & (rows[:, 3] < max(VAGUE_PX, VAGUE_SHARE * radius))]
         rows = _without_twins(rows[np.lexsort((rows[:, 1], rows[:, 0]))])
         return Sightings(
             frame=rows[:, 0].astype(np.int64),

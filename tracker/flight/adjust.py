@@ -2,8 +2,8 @@
 
 Unknowns, in this order: the camera's seven (calibration.camera), the readout, logarithms of gravity,
 air density and ball mass, the added-mass coefficient, the drag coefficient, and the exponent by which
-lift follows the spin parameter; then for each flight its start (x, z, vx, vz), its velocity out of the plane and its lift coefficient, and, where gravity is to be
-found freely, the logarithm of its own gravity. Everything that is not measured by the sightings has a
+lift follows the spin parameter; then for each flight its start (x, z, vx, vz), its velocity out of the plane and its lift coefficient, where gravity is to be found
+freely, the logarithm of its own gravity, and, where flights share no plane, its distance behind it. Everything that is not measured by the sightings has a
 prior; gravity's prior is what sharpens the scale, the tilt and the yaw that the clicks leave open.
 """
 
@@ -34,10 +34,13 @@ from tracker.physics.path import Flights, fly
 READOUT = PARAMETERS
 LOG_G, LOG_AIR, LOG_MASS, ADDED, DRAG, LIFT_SHAPE = range(READOUT + 1, READOUT + 7)
 COMMON = READOUT + 7
-X0, Z0, VX, VZ, VY, LIFT_C, OWN_LOG_G = range(7)
-EACH = 7
+X0, Z0, VX, VZ, VY, LIFT_C, OWN_LOG_G, Y0 = range(8)
+EACH = 8
 U_OUT_OF_PLANE_M_S = 0.1
 FREE_LN_G = 2.0
+U_OWN_PLANE_M = 1.0
+#: How well one flight's outlines compare with another's of the same clip.
+U_LN_RADIUS_RATIO = 0.007
 #: An outline's radius may be off by this much at its edge, whatever the noise.
 U_EDGE_PX = 0.25
 #: Lift coefficients are those at this spin parameter; the lift is a power of it from there.
@@ -70,6 +73,7 @@ class Problem:
         *,
         free_g: bool,
         ball_carries_scale: bool,
+        own_planes: bool = False,
     ) -> None:
         self.flights = tuple(flights)
         self.camera = camera
@@ -77,6 +81,7 @@ class Problem:
         self.assumed = assumed
         self.free_g = free_g
         self.ball_carries_scale = ball_carries_scale
+        self.own_planes = own_planes
         self.size = COMMON + EACH * len(self.flights)
         self.which: Ints = np.repeat(np.arange(len(self.flights)), [len(f) for f in self.flights])
         self.time = np.concatenate([f.frame_time_s for f in self.flights])
@@ -115,13 +120,14 @@ class Problem:
             sd[at + VY] = U_OUT_OF_PLANE_M_S
             mean[at + LIFT_C], sd[at + LIFT_C] = a.lift, a.u_lift
             sd[at + OWN_LOG_G] = FREE_LN_G if self.free_g else 0.0
+            sd[at + Y0] = U_OWN_PLANE_M if self.own_planes else 0.0
         return mean, sd
 
     def prior_names(self) -> list[str]:
         """What each unknown's prior stands for; empty where it has none."""
         names = ["" for _ in range(PARAMETERS)] + list(COMMON_NAMES)
         for _ in self.flights:
-            names += ["", "", "", "", "out_of_plane", "lift", "gravity"]
+            names += ["", "", "", "", "out_of_plane", "lift", "gravity", "out_of_plane"]
         return names
 
     def of(self, flight: int, unknown: int) -> int:
@@ -219,7 +225,7 @@ class Problem:
         turn = np.stack([sense, np.ones(n)], axis=1)
         place, velocity = np.empty((n, 3)), np.empty((n, 3))
         place[:, [0, 2]] = turn * xz + np.stack([theta[at + X0], theta[at + Z0]], axis=1)
-        place[:, 1] = theta[at + VY] * t
+        place[:, 1] = theta[at + Y0] + theta[at + VY] * t
         velocity[:, [0, 2]] = turn * v
         velocity[:, 1] = theta[at + VY]
         by_place, by_velocity = np.zeros((n, 3, self.size)), np.zeros((n, 3, self.size))
@@ -229,6 +235,7 @@ class Problem:
         by_place[count, 0, at + X0] += 1
         by_place[count, 2, at + Z0] += 1
         by_place[count, 1, at + VY] = t
+        by_place[count, 1, at + Y0] = 1
         by_velocity[count, 1, at + VY] = 1
         by_place[:, :, READOUT] += velocity * share[:, None]
         moved = shaped.at_many(which, t)
@@ -257,25 +264,53 @@ class Problem:
         parts_r = [residual.ravel(), rows.residual]
         parts_j = [jacobian.reshape(-1, self.size), extra]
         if self.ball_carries_scale:
-            off, slope = self.ball_row(theta, state.place_m)
-            parts_r.append(np.array([off]))
-            parts_j.append(slope[None])
+            off, slope = self._ball_rows(theta, state)
+            parts_r.append(off)
+            parts_j.append(slope)
         return np.concatenate(parts_r), np.concatenate(parts_j)
 
-    def ball_row(self, theta: Floats, place_m: Floats) -> tuple[float, Floats]:
-        """How much larger the balls look than they should, as a residual, and its derivatives."""
-        weight = 1 / self.u_px**2
-        weight /= weight.sum()
-        u = self.u_ln_ball_px()
-        seen = float(weight @ np.log(self._radius))
+    def _ball_rows(self, theta: Floats, state: State) -> tuple[Floats, Floats]:
+        """How much larger the balls look than they should, as residuals, and their derivatives.
+
+        One row for all flights together; where each has its own plane, one more for each flight against
+        the mean of all.
+        """
         view, r = self.camera.view, self.assumed.radius_m
-        expected = float(weight @ np.log(outline_radius_px(theta[:PARAMETERS], view, place_m, r)))
-        slope = np.zeros(self.size)
+        camera = theta[:PARAMETERS]
+        expected = outline_radius_px(camera, view, state.place_m, r)
+        slope = np.zeros((len(expected), self.size))
         for k in range(PARAMETERS):
-            moved = theta[:PARAMETERS].astype(complex)
+            moved = camera.astype(complex)
             moved[k] += 1e-30j
-            slope[k] = float(weight @ np.log(outline_radius_px(moved, view, place_m, r)).imag) / 1e-30
-        return (expected - seen) / u, slope / u
+            slope[:, k] = np.log(outline_radius_px(moved, view, state.place_m, r)).imag / 1e-30
+        near = state.place_m.astype(complex)
+        near[:, 1] += 1e-30j
+        by_depth = np.log(outline_radius_px(camera, view, near, r)).imag / 1e-30
+        slope += by_depth[:, None] * state.by_place[:, 1]
+        off = np.log(expected / self._radius)
+        flights = len(self.flights)
+        weight = np.zeros((flights, len(off)))
+        weight[self.which, np.arange(len(off))] = 1 / self.u_px**2
+        weight /= weight.sum(axis=1, keepdims=True)
+        each, each_slope = weight @ off, weight @ slope
+        share = np.full((1, flights), 1 / flights) if self.own_planes else self._pooled()[None]
+        rows, slopes = share @ each / self.u_ln_ball_px(), share @ each_slope / self.u_ln_ball_px()
+        if self.own_planes:
+            apart = np.eye(flights) - 1 / flights
+            rows = np.concatenate([rows, apart @ each / U_LN_RADIUS_RATIO])
+            slopes = np.vstack([slopes, apart @ each_slope / U_LN_RADIUS_RATIO])
+        return rows, slopes
+
+    def _pooled(self) -> Floats:
+        weight = np.bincount(self.which, weights=1 / self.u_px**2)
+        return np.asarray(weight / weight.sum())
+
+    @property
+    def ball_row_count(self) -> int:
+        """How many rows the ball's size has."""
+        if not self.ball_carries_scale:
+            return 0
+        return 1 + (len(self.flights) if self.own_planes else 0)
 
     def u_ln_ball_px(self) -> float:
         """Relative standard uncertainty of the scale that the ball's outline gives."""

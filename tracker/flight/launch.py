@@ -71,8 +71,7 @@ class Spread:
         sightings = 2 * len(problem.which)
         shares: list[tuple[tuple[str, float], ...]] = [(("sightings", 1.0),)] * sightings
         shares += list(problem.camera.rows(settled.theta[:PARAMETERS]).shares)
-        if problem.ball_carries_scale:
-            shares.append((("ball", 1.0),))
+        shares += [(("ball", 1.0),)] * problem.ball_row_count
         names = problem.prior_names()
         shares += [((names[k], 1.0),) for k in np.flatnonzero(problem.free)]
         self._free = problem.free

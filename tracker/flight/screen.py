@@ -18,8 +18,8 @@ from tracker.values import Sightings
 
 FEWEST = 6
 LEAST_VISIBLE = 0.6
-#: A flight crosses at least this many ball radii of the picture.
-LEAST_TRAVEL = 4.0
+#: A flight is at least so many ball radii long, and takes the ball so many from where it was.
+LEAST_TRAVEL, LEAST_REACH = 4.0, 1.5
 LEAST_SIGNIFICANCE = 6.0
 OUTLIER = 5.0
 FLOOR_PX = 0.12
@@ -62,13 +62,13 @@ def screen(
     xy = upright_px[rows]
     u = np.hypot(sightings.u_px[rows], FLOOR_PX)
     radius = float(np.median(sightings.radius_px[rows]))
-    if float(np.hypot(*np.ptp(xy, axis=0))) < LEAST_TRAVEL * radius:
+    if not _travels(xy, radius):
         return Refused(first, last, "it hardly moved")
     keep = _smooth_part(t, xy, u)
     if keep.sum() < FEWEST:
         return Refused(first, last, "its path is not smooth")
     rows, t, xy, u = rows[keep], t[keep], xy[keep], u[keep]
-    if float(np.hypot(*np.ptp(xy, axis=0))) < LEAST_TRAVEL * radius:
+    if not _travels(xy, radius):
         return Refused(first, last, "it hardly moved while it was free")
     bend, u_bend = _bend(t, xy[:, 1], u)
     if bend < LEAST_SIGNIFICANCE * u_bend:
@@ -77,6 +77,12 @@ def screen(
     sense = 1 if xy[-half:, 0].mean() >= xy[:half, 0].mean() else -1
     share = row_share(sightings.y_px[rows], picture.stored_height_px)
     return Flight(rows, t, share, xy, u, sightings.radius_px[rows], sense)
+
+
+def _travels(xy: Floats, radius: float) -> bool:
+    length = float(np.hypot(*np.diff(xy, axis=0).T).sum())
+    reach = float(np.hypot(*np.ptp(xy, axis=0)))
+    return length >= LEAST_TRAVEL * radius and reach >= LEAST_REACH * radius
 
 
 def _smooth_part(t: Floats, xy: Floats, u: Floats) -> np.typing.NDArray[np.bool_]:

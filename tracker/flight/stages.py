@@ -96,14 +96,28 @@ class Fall:
 
 
 def hear_fall(
-    flights: Sequence[Flight], camera: CameraPrior, readout: Readout, assumed: Assumed
+    flights: Sequence[Flight],
+    camera: CameraPrior,
+    readout: Readout,
+    assumed: Assumed,
+    *,
+    own_planes: bool = False,
 ) -> tuple[Fall, list[Flight]]:
-    """Fit with gravity free; sightings at the ends that do not belong to the flight are cut off."""
+    """Fit with gravity free; sightings at the ends that do not belong to the flight are cut off.
+
+    ``own_planes`` lets each flight have a plane of its own, as far as the ball's size tells it.
+    """
     kept = list(flights)
     settled = None
     for _ in range(3):
         problem = Problem(
-            kept, camera, readout, assumed, free_g=True, ball_carries_scale=camera.source == "none"
+            kept,
+            camera,
+            readout,
+            assumed,
+            free_g=True,
+            ball_carries_scale=camera.source == "none",
+            own_planes=own_planes,
         )
         settled = settle(problem)
         trimmed = [_trimmed(f, settled.distance[problem.which == k]) for k, f in enumerate(kept)]
@@ -140,7 +154,7 @@ def adjust(
     assumed: Assumed,
     *,
     gravity_helps: bool,
-    start: Settled | None = None,
+    own_planes: bool = False,
 ) -> tuple[Settled, Spread]:
     """The one adjustment; where reference and gravity disagree, gravity does not help."""
     problem = Problem(
@@ -150,11 +164,9 @@ def adjust(
         assumed,
         free_g=not gravity_helps,
         ball_carries_scale=camera.source == "none",
+        own_planes=own_planes,
     )
-    theta = None
-    if start is not None and len(start.theta) == problem.size:
-        theta = start.theta.copy()
-    settled = settle(problem, theta)
+    settled = settle(problem)
     return settled, Spread(settled)
 
 

@@ -46,7 +46,13 @@ class _Open:
     nis: list[float] = field(default_factory=list)
 
 
-def follow(sightings: Sightings, step_s: float, frame_time_s: Floats, *, ball_radius_m: float) -> list[Track]:
+def follow(
+    sightings: Sightings,
+    step_s: float,
+    frame_time_s: Floats,
+    *,
+    ball_radius_m: float,
+) -> list[Track]:
     """Tracks through a clip's sightings, in order of their beginning.
 
     Parameters
