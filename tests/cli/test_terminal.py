@@ -158,7 +158,10 @@ def test_progress_is_for_terminals_and_for_the_patient(
         assert stream.getvalue() == ""
         now_s[0] += 1.0
         done(120, 240)
-    assert ("120/240" in stream.getvalue()) == shown
+        # 120 of 240 frames took 1.5 s, so the others will too.
+        assert ("120/240 frames, about 2 s left" in stream.getvalue()) == shown
+        done(240, 240)
+    assert ("working out the flights" in stream.getvalue()) == shown
     assert ("shot.mp4" in stream.getvalue()) == shown
 
 
