@@ -77,6 +77,13 @@ def set_clock(grid: Grid, *, stated_fps: float | None, tag_fps: float | None) ->
                 f"A capture rate of {stated_fps:g} frames a second is not possible.",
                 "State how many frames a second the camera took, for example 240.",
             )
+        own_fps = 1 / grid.interval_s
+        if len(grid.time_s) >= 3 and stated_fps < (1 - AGREEMENT) * own_fps:
+            raise CalibrationError(
+                "capture_rate_low",
+                f"The clip holds {own_fps:.4g} frames a second, more than the {stated_fps:g} stated.",
+                "State how many frames a second the camera took, or leave it out.",
+            )
         return clock_at(grid, stated_fps, "stated")
     if tag_fps is not None and _tag_fits(tag_fps * grid.interval_s):
         return clock_at(grid, tag_fps, "metadata")
@@ -184,9 +191,10 @@ def _roughness(frames: list[Ints], places_px: list[Floats], slot: Floats) -> flo
         for a in range(len(f) - CADENCE_WINDOW + 1):
             t = slot[f[a : a + CADENCE_WINDOW]]
             basis = np.vander(t - t.mean(), 3)
-            left = xy[a : a + CADENCE_WINDOW] - basis @ np.linalg.lstsq(
-                basis, xy[a : a + CADENCE_WINDOW], rcond=None
-            )[0]
+            left = (
+                xy[a : a + CADENCE_WINDOW]
+                - basis @ np.linalg.lstsq(basis, xy[a : a + CADENCE_WINDOW], rcond=None)[0]
+            )
             off.append(float(np.hypot(*left.T).mean()))
     return float(np.quantile(off, UNTOUCHED)) if off else math.inf
 
@@ -195,4 +203,6 @@ def with_cadence(grid: Grid, cadence: Cadence) -> Grid:
     """The grid with its frames at their true times."""
     slots = cadence.slots(len(grid.time_s))
     even = grid.time_s / grid.interval_s
-    return Grid(frozen((even - np.arange(len(even)) + slots) * grid.interval_s), grid.interval_s, 0.0, grid.missing)
+    return Grid(
+        frozen((even - np.arange(len(even)) + slots) * grid.interval_s), grid.interval_s, 0.0, grid.missing
+    )
