@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from tracker.cli import main
+from tracker.cli import main, show
 
 
 def measure(*words: str) -> int:
@@ -164,3 +164,16 @@ def test_explain_tells_second_opinions_and_what_was_refused(
     out = capsys.readouterr().out
     assert "gravity, if left free" in out
     assert "240 frames a second (source: container)" in out
+
+
+def test_a_reason_that_many_candidates_share_is_said_once() -> None:
+    refused = (
+        "frames 1 to 9: it hardly moved",
+        "frames 4 to 8: it does not fall",
+        "frames 20 to 31: it hardly moved",
+    )
+    assert show.grouped((*refused, "nothing else moved")) == [
+        "it hardly moved: frames 1 to 9; frames 20 to 31",
+        "it does not fall: frames 4 to 8",
+        "nothing else moved",
+    ]
