@@ -11,6 +11,7 @@ if TYPE_CHECKING:
 
     from tracker.values import Failed, Measured, Shot
 
+TITLE_INDENT = 2
 NEAR_ONE = 0.005  # a stretch this near to one is a file at its true rate
 
 
@@ -33,12 +34,13 @@ def tables(measured: Measured, *, explain: bool = False) -> None:
     console.print(result_table([measured]))
     if explain:
         for indent, line in explanation(measured):
-            console.print(Padding(Text(line, "bold" if indent <= 2 else ""), (0, 0, 0, indent)))
+            text = Text(line, "bold" if indent <= TITLE_INDENT else "")
+            console.print(Padding(text, (0, 0, 0, indent), expand=False))
     console.print()
 
 
 def explanation(measured: Measured) -> Iterator[tuple[int, str]]:
-    """What stands behind the numbers, as lines with their indents: second opinions, flags, what was refused."""
+    """What stands behind the numbers, as lines with indents: second opinions, flags, what was refused."""
     clock = measured.clock
     yield 0, ""
     yield 2, "How it was worked out"
