@@ -18,6 +18,8 @@ from calibration.clock import (
     set_clock,
     with_cadence,
 )
+from calibration.convert import Sight
+from calibration.lens_file import read_lens
 from calibration.reference import CameraPrior, camera_prior
 from calibration.shutter import Readout, readout_of
 from calibration.values import Clock, Floats
@@ -28,7 +30,7 @@ from tracker.flags import Doubt, warn
 from tracker.flight import doubts
 from tracker.flight.assumed import Assumed, assume
 from tracker.flight.choose import choose
-from tracker.flight.launch import scale_numbers
+from tracker.flight.launch import Spread, scale_numbers
 from tracker.flight.observed import Flight
 from tracker.flight.screen import Refused
 from tracker.flight.shot import make_shot
@@ -37,12 +39,31 @@ from tracker.launcher.budget import wheel_budget
 from tracker.launcher.check import design_check
 from tracker.track.chains import clearest_moves
 from tracker.track.follow import Track, follow
-from tracker.values import Measured, Scale, Setup, Shot
+from tracker.values import Measured, Scale, Setup, Shot, Sightings
 from tracker.viewing import Seen, Viewing
 
 SILENCE_S = 30.0  # a child that has not decoded anything for so long never will
 CHILD_MEMORY_BYTES = 3 * 1024**3
 SLOW_FILM_S = 1 / 61  # films of 60 frames a second and fewer may have had frames left out
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Scene:
+    """A clip as it was seen, and how its pixels become those of an ideal camera.
+
+    ``upright_px`` and ``ideal_px`` (n, 2) are the sightings as a player shows them, and as an ideal
+    camera that stands still would.
+    """
+
+    setup: Setup
+    seen: Seen
+    sightings: Sightings
+    sight: Sight
+    camera: CameraPrior
+    assumed: Assumed
+    stored_px: Floats
+    upright_px: Floats
+    ideal_px: Floats
 
 
 @dataclasses.dataclass(frozen=True, slots=True)
@@ -93,12 +114,10 @@ def measure(
         seen = process.run(
             viewing, seconds=SILENCE_S, memory_bytes=CHILD_MEMORY_BYTES, on_progress=progress
         )
-    sightings, picture = seen.sightings, seen.facts.picture
-    upright = picture.to_upright(np.stack([sightings.x_px, sightings.y_px], axis=1))
-    camera = camera_prior(picture, setup.reference, setup.camera)
-    assumed = assume(setup.ball, setup.room)
-    timed = _time(seen, setup, camera, assumed, upright, every_flight=every_flight)
+    scene = _look(seen, setup)
+    timed = _time(scene, every_flight=every_flight)
     warnings = doubts.film_doubts(timed.readout, timed.clock, seen.lost)
+    warnings += doubts.steadiness_doubts(seen.steady)
     if timed.cadence is not None:
         warnings.append(warn("uneven_frames", taken=timed.cadence.taken, kept=timed.cadence.kept))
     shots: list[Shot] = []
@@ -106,13 +125,13 @@ def measure(
     if timed.fall is None:
         warnings.append(warn("no_shot_found"))
     else:
-        shots, scale, more = _conclude(seen, setup, camera, assumed, timed, upright)
+        shots, scale, more = _conclude(scene, timed)
         warnings += more
     return Measured(
         clip=path.name,
         sha256=fingerprint(path),
         frames=seen.frames,
-        picture=picture,
+        picture=seen.facts.picture,
         clock=timed.clock,
         scale=scale,
         warnings=tuple(warnings),
@@ -138,61 +157,85 @@ def _radius_px(setup: Setup) -> float | None:
     return 0.5 * setup.ball.diameter_m * span_px / span_m
 
 
-def _time(
-    seen: Seen, setup: Setup, camera: CameraPrior, assumed: Assumed, upright: Floats, *, every_flight: bool
-) -> Timed:
+def _look(seen: Seen, setup: Setup) -> Scene:
+    """Bring sightings and reference into the pixels of an ideal camera that stands still."""
+    s, picture = seen.sightings, seen.facts.picture
+    lens = None if setup.camera.lens_file is None else read_lens(setup.camera.lens_file)
+    sight = Sight.of(picture, lens, seen.steady)
+    stored = np.stack([s.x_px, s.y_px], axis=1)
+    pointed_in = 0 if setup.reference is None else setup.reference.frame
+    camera = camera_prior(
+        picture,
+        setup.reference,
+        setup.camera,
+        straighten=lambda points: sight.ideal_from_upright(pointed_in, points),
+        focal_px=sight.focal_px,
+        centre_px=sight.centre_px,
+    )
+    return Scene(
+        setup=setup,
+        seen=seen,
+        sightings=dataclasses.replace(s, u_px=np.hypot(s.u_px, sight.u_steady_px(s.frame, stored))),
+        sight=sight,
+        camera=camera,
+        assumed=assume(setup.ball, setup.room),
+        stored_px=stored,
+        upright_px=picture.to_upright(stored),
+        ideal_px=sight.ideal(s.frame, stored),
+    )
+
+
+def _time(scene: Scene, *, every_flight: bool) -> Timed:
     """Set the clock, find the free flights, and hear from their fall whether the clock is right."""
-    grid = find_grid(seen.facts.file_time_s, seen.facts.tick_s)
-    clock = set_clock(grid, stated_fps=setup.camera.capture_fps, tag_fps=seen.facts.capture_fps_tag)
-    radius_m = 0.5 * setup.ball.diameter_m
-    tracks = follow(seen.sightings, grid.interval_s, grid.time_s, ball_radius_m=radius_m)
-    timed = _hear(seen, setup, camera, assumed, upright, clock, tracks, every_flight=every_flight)
-    cadence = _cadence(seen, grid) if grid.interval_s > SLOW_FILM_S else None
+    facts, stated = scene.seen.facts, scene.setup.camera.capture_fps
+    grid = find_grid(facts.file_time_s, facts.tick_s)
+    cadence = _cadence(scene, grid) if grid.interval_s > SLOW_FILM_S else None
     if cadence is not None:
         grid = with_cadence(grid, cadence)
-        clock = set_clock(grid, stated_fps=setup.camera.capture_fps, tag_fps=seen.facts.capture_fps_tag)
-        tracks = follow(seen.sightings, grid.interval_s, grid.time_s, ball_radius_m=radius_m)
-        timed = _hear(seen, setup, camera, assumed, upright, clock, tracks, every_flight=every_flight)
-        timed = dataclasses.replace(timed, cadence=cadence)
+    clock = set_clock(grid, stated_fps=stated, tag_fps=facts.capture_fps_tag)
+    radius_m = 0.5 * scene.setup.ball.diameter_m
+    tracks = follow(scene.sightings, grid.interval_s, grid.time_s, ball_radius_m=radius_m)
+    timed = _hear(scene, clock, tracks, every_flight=every_flight)
     rate = _other_rate(grid, clock, timed.fall)
-    if rate is None:
-        return timed
-    clock = clock_at(grid, rate, "fall")
-    return _hear(seen, setup, camera, assumed, upright, clock, tracks, every_flight=every_flight)
+    if rate is not None:
+        timed = _hear(scene, clock_at(grid, rate, "fall"), tracks, every_flight=every_flight)
+    return dataclasses.replace(timed, cadence=cadence)
 
 
-def _cadence(seen: Seen, grid: Grid) -> Cadence | None:
+def _cadence(scene: Scene, grid: Grid) -> Cadence | None:
     """Whether frames were left out and the rest spaced evenly, as the motion in the film tells it."""
-    frames, places = clearest_moves(seen.sightings)
+    frames, places = clearest_moves(scene.sightings)
     return find_cadence(frames, places, len(grid.time_s))
 
 
-def _hear(
-    seen: Seen,
-    setup: Setup,
-    camera: CameraPrior,
-    assumed: Assumed,
-    upright: Floats,
-    clock: Clock,
-    tracks: list[Track],
-    *,
-    every_flight: bool,
-) -> Timed:
+def _hear(scene: Scene, clock: Clock, tracks: list[Track], *, every_flight: bool) -> Timed:
+    """Free flights with this clock, and how they fall."""
+    setup, sightings = scene.setup, scene.sightings
     readout = readout_of(setup.camera.readout_s, 1 / clock.capture_fps)
     flights, refused = free_flights(
-        [t.rows for t in tracks], seen.sightings, clock.frame_time_s, seen.facts.picture, upright
+        [t.rows for t in tracks], sightings, clock.frame_time_s, scene.seen.facts.picture, scene.ideal_px
     )
+    exit_px = _ideal_exit(scene)
     if not every_flight:
-        first = [int(seen.sightings.frame[f.rows[0]]) for f in flights]
-        chosen, others = choose(flights, setup.launcher.exit_px, first)
+        first = [int(sightings.frame[f.rows[0]]) for f in flights]
+        chosen, others = choose(flights, exit_px, first)
         flights, refused = [flights[i] for i in chosen], refused + others
     if not flights:
         return Timed(clock, readout, [], tracks, refused, None)
-    if setup.launcher.exit_px is None:
-        flights = [clear_of_launcher(f, seen.sightings) for f in flights]
-    own_planes = every_flight and camera.source == "none"
-    fall, flights = hear_fall(flights, camera, readout, assumed, own_planes=own_planes)
+    if exit_px is None:
+        flights = [clear_of_launcher(f, sightings) for f in flights]
+    own_planes = every_flight and scene.camera.source == "none"
+    fall, flights = hear_fall(flights, scene.camera, readout, scene.assumed, own_planes=own_planes)
     return Timed(clock, readout, flights, tracks, refused, fall)
+
+
+def _ideal_exit(scene: Scene) -> Floats | None:
+    """Where the setup says the ball leaves the launcher, in ideal pixels, (2,)."""
+    stated = scene.setup.launcher.exit_px
+    if stated is None:
+        return None
+    frame = 0 if scene.setup.reference is None else scene.setup.reference.frame
+    return scene.sight.ideal_from_upright(frame, np.array([stated]))[0]
 
 
 def _other_rate(grid: Grid, clock: Clock, fall: Fall | None) -> float | None:
@@ -202,19 +245,23 @@ def _other_rate(grid: Grid, clock: Clock, fall: Fall | None) -> float | None:
     return rate_from_fall(grid, clock, float(np.exp(fall.ln_ratio)), fall.u_ln_ratio)
 
 
-def _conclude(
-    seen: Seen, setup: Setup, camera: CameraPrior, assumed: Assumed, timed: Timed, upright: Floats
-) -> tuple[list[Shot], Scale, list[Doubt]]:
+def _conclude(scene: Scene, timed: Timed) -> tuple[list[Shot], Scale, list[Doubt]]:
     """The one adjustment, and everything that is said about its shots."""
-    fall, clock = timed.fall, timed.clock
+    fall, clock, camera = timed.fall, timed.clock, scene.camera
     assert fall is not None
     found = doubts.clock_doubts(clock, fall) + doubts.scale_doubts(camera.source, fall)
     agrees = not any(doubt.code in {"clock_disagrees", "scale_disagrees"} for doubt in found)
-    own_planes = fall.settled.problem.own_planes
-    settled, spread = adjust(
-        timed.flights, camera, timed.readout, assumed, gravity_helps=agrees, own_planes=own_planes
+    settled = adjust(
+        timed.flights,
+        camera,
+        timed.readout,
+        scene.assumed,
+        gravity_helps=agrees,
+        own_planes=fall.settled.problem.own_planes,
     )
-    exit_px = None if setup.launcher.exit_px is None else np.array(setup.launcher.exit_px)
+    rows = np.concatenate([flight.rows for flight in settled.problem.flights])
+    lens_errors = scene.sight.lens_errors(scene.sightings.frame[rows], scene.stored_px[rows])
+    spread = Spread(settled, lens_errors)
     shots = []
     for k, flight in enumerate(timed.flights):
         track = next(t for t in timed.tracks if np.isin(flight.rows, t.rows).all())
@@ -222,17 +269,15 @@ def _conclude(
             settled,
             spread,
             k,
-            number=k + 1,
             free_g=fall.gravity[k],
             track_rows=track.rows,
-            sightings=seen.sightings,
-            upright_px=upright,
-            frame_time_s=clock.frame_time_s,
-            exit_px=exit_px,
+            sightings=scene.sightings,
+            upright_px=scene.upright_px,
+            exit_px=_ideal_exit(scene),
             u_rate=clock.u_rate,
         )
-        shots.append(_with_launcher(shot, setup))
-        found += doubts.shot_doubts(k + 1, flight, seen.sightings)
+        shots.append(_with_launcher(shot, scene.setup))
+        found += doubts.shot_doubts(k + 1, flight, scene.sightings)
     m_per_px, tilt = scale_numbers(settled, spread)
     source = "ball" if camera.source == "none" else camera.source
     return shots, Scale(m_per_px, tilt, source), found

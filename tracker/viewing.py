@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from calibration.steady import Steadiness, SteadyWatch
 from tracker.ball.watch import BallHint, BallWatch, common_radius, needs_survey
 from tracker.film.decode import frames
 from tracker.film.facts import read_facts
@@ -19,10 +20,11 @@ PROGRESS_EVERY = 20
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """A clip's facts, what was seen in it, and how many pictures could not be decoded."""
+    """A clip's facts, what was seen in it, how its background moved, and how many pictures were lost."""
 
     facts: ClipFacts
     sightings: Sightings
+    steady: Steadiness
     frames: int
     lost: int
 
@@ -43,18 +45,25 @@ class Viewing:
         hint = self.hint
         if needs_survey(hint):
             hint = replace(hint, radius_px=common_radius(self._watch(hint, total, progress)[0]))
-        sightings, count, lost = self._watch(hint, total, progress)
+        steady = SteadyWatch()
+        sightings, count, lost = self._watch(hint, total, progress, steady)
         progress(total, total)
-        return Seen(facts, sightings, count, lost)
+        return Seen(facts, sightings, steady.result(), count, lost)
 
     def _watch(
-        self, hint: BallHint, total: int, progress: Callable[[int, int], None]
+        self,
+        hint: BallHint,
+        total: int,
+        progress: Callable[[int, int], None],
+        steady: SteadyWatch | None = None,
     ) -> tuple[Sightings, int, int]:
         watch = BallWatch(hint)
         count = 0
         with frames(self.path, start_s=self.start_s, end_s=self.end_s) as reel:
             for frame in reel:
-                watch.see(frame)
+                boxes = watch.see(frame)
+                if steady is not None:
+                    steady.see(frame.index, frame.y, boxes)
                 count += 1
                 if count % PROGRESS_EVERY == 0:
                     progress(frame.index + 1, total)

@@ -102,8 +102,8 @@ class BallWatch:
         self._radius: float | None = None
         self._open_share = 0.0
 
-    def see(self, frame: FrameLike) -> None:
-        """Take in the next frame."""
+    def see(self, frame: FrameLike) -> Floats:
+        """Take in the next frame; returns the boxes (k, 4) of what may be the ball: left, top, right, bottom."""
         height, width = frame.y.shape
         if self._finder is None:
             self._finder = SpotFinder(self._named, self._areas(width, height))
@@ -114,6 +114,7 @@ class BallWatch:
             spots = spots + self._rounds.see(frame.y)
         for spot in spots:
             self._cut(frame, spot)
+        return np.array([(s.left_px, s.top_px, s.right_px, s.bottom_px) for s in spots], dtype=float).reshape(-1, 4)
 
     def result(self) -> Sightings:
         """All sightings, ordered by frame."""

@@ -23,15 +23,15 @@ EXIT_RADII = 5.0
 
 
 def choose(
-    flights: Sequence[Flight], exit_px: tuple[float, float] | None, first_frame: Sequence[int]
+    flights: Sequence[Flight], exit_px: Floats | None, first_frame: Sequence[int]
 ) -> tuple[list[int], list[Refused]]:
     """Indices of the flights that are shots, in order of time, and why the others are not.
 
     Parameters
     ----------
     flights : free flights in order of time
-    exit_px : (x, y) or None
-        Where the setup says the ball leaves the launcher, upright picture.
+    exit_px : (2,) array or None
+        Where the setup says the ball leaves the launcher, in the flights' pixels.
     first_frame : of each flight
     """
     refused: list[Refused] = []
@@ -45,7 +45,7 @@ def choose(
         return [], refused
     starts = np.array([flights[i].xy_px[0] for i in begun])
     radii = np.array([float(np.median(flights[i].radius_px)) for i in begun])
-    home = np.array(exit_px) if exit_px is not None else _home(starts, radii)
+    home = exit_px if exit_px is not None else _home(starts, radii)
     chosen = []
     for i, start, radius in zip(begun, starts, radii, strict=True):
         reach = EXIT_RADII * radius + (_first_step(flights[i]) if exit_px is not None else 0.0)

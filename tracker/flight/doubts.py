@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from calibration.shutter import Readout
+from calibration.steady import Steadiness
 from calibration.values import Clock
 from tracker.flags import Doubt, warn
 from tracker.flight.observed import Flight
@@ -21,6 +22,7 @@ LONG_STREAK = 2.5  # ball diameters
 POOR_NOISE = 4.0
 SQUARED_CLOCK = 0.35  # of the logarithm of gravity: less than this is geometry, more is time
 VAGUE_FALL = 0.1
+MOVED_PX = 3.0
 
 
 def clock_doubts(clock: Clock, fall: Fall | None) -> list[Doubt]:
@@ -62,6 +64,12 @@ def film_doubts(readout: Readout, clock: Clock, lost: int) -> list[Doubt]:
     if clock.missing:
         doubts.append(warn("frames_missing", lost=len(clock.missing)))
     return doubts
+
+
+def steadiness_doubts(steady: Steadiness) -> list[Doubt]:
+    """Whether the camera moved so much that it is worth saying."""
+    moved = steady.largest_px if steady.measured else 0.0
+    return [warn("camera_moved", move_px=moved)] if moved > MOVED_PX or steady.jumps else []
 
 
 def shot_doubts(shot: int, flight: Flight, sightings: Sightings) -> list[Doubt]:

@@ -66,7 +66,8 @@ class Launch:
 class Spread:
     """The uncertainty of functions of the unknowns, split by where it comes from."""
 
-    def __init__(self, settled: Settled) -> None:
+    def __init__(self, settled: Settled, lens_errors: Floats | None = None) -> None:
+        """``lens_errors`` (k, n, 2): independent errors of all sightings' pixels, one sd each."""
         problem, fitted = settled.problem, settled.fit
         sightings = 2 * len(problem.which)
         shares: list[tuple[tuple[str, float], ...]] = [(("sightings", 1.0),)] * sightings
@@ -76,6 +77,10 @@ class Spread:
         shares += [((names[k], 1.0),) for k in np.flatnonzero(problem.free)]
         self._free = problem.free
         self._gain = fitted.gain
+        self._lens = np.zeros((fitted.gain.shape[0], 0))
+        if lens_errors is not None and len(lens_errors):
+            off = (lens_errors / problem.u_px[None, :, None]).reshape(len(lens_errors), -1)
+            self._lens = fitted.gain[:, :sightings] @ off.T
         self.names = sorted({name for share in shares for name, _ in share if name})
         self._parts = np.zeros((len(self.names), len(shares)))
         for k, share in enumerate(shares):
@@ -85,8 +90,12 @@ class Spread:
 
     def of(self, gradient: Floats) -> dict[str, float]:
         """Standard uncertainty that each input gives a function with this gradient, (p,)."""
-        square = (gradient[self._free] @ self._gain) ** 2
-        return dict(zip(self.names, np.sqrt(self._parts @ square), strict=True))
+        part = gradient[self._free]
+        shares = dict(zip(self.names, np.sqrt(self._parts @ (part @ self._gain) ** 2), strict=True))
+        if self._lens.shape[1]:
+            bent = float(((part @ self._lens) ** 2).sum())
+            shares["lens"] = math.sqrt(shares.get("lens", 0.0) ** 2 + bent)
+        return shares
 
 
 def number(value: float, shares: dict[str, float]) -> Number:

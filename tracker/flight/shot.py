@@ -16,16 +16,14 @@ def make_shot(
     spread: Spread,
     k: int,
     *,
-    number: int,
     free_g: Number,
     track_rows: Ints,
     sightings: Sightings,
     upright_px: Floats,
-    frame_time_s: Floats,
     exit_px: Floats | None,
     u_rate: float,
 ) -> Shot:
-    """The k-th flight as shot ``number``.
+    """The k-th flight, as shot k + 1.
 
     Parameters
     ----------
@@ -33,8 +31,6 @@ def make_shot(
         All sightings of the ball, before and after its free flight, too.
     upright_px : (all, 2) array
         Upright picture coordinates of all sightings as a player shows them.
-    frame_time_s : (frames,) array
-        Real times.
     """
     flight = settled.problem.flights[k]
     launch = launch_of(settled, spread, k, exit_px, u_rate)
@@ -48,7 +44,7 @@ def make_shot(
     used = distance < 2 * ROBUST_AT
     chi2 = float(np.median(distance[used] ** 2)) / MEDIAN_CHI2_2 * float(settled.noise[k]) ** 2
     return Shot(
-        shot=number,
+        shot=k + 1,
         exit_time_s=launch.exit_time_s,
         exit_x_m=launch.exit_x_m,
         exit_z_m=launch.exit_z_m,

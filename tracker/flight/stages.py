@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.camera import LOG_SCALE
 from calibration.reference import CameraPrior
 from calibration.shutter import Readout
 from calibration.values import Floats, Ints, Picture
@@ -155,7 +154,7 @@ def adjust(
     *,
     gravity_helps: bool,
     own_planes: bool = False,
-) -> tuple[Settled, Spread]:
+) -> Settled:
     """The one adjustment; where reference and gravity disagree, gravity does not help."""
     problem = Problem(
         flights,
@@ -166,10 +165,5 @@ def adjust(
         ball_carries_scale=camera.source == "none",
         own_planes=own_planes,
     )
-    settled = settle(problem)
-    return settled, Spread(settled)
+    return settle(problem)
 
-
-def px_per_m(settled: Settled) -> float:
-    """Scale at the anchor."""
-    return math.exp(float(settled.theta[LOG_SCALE]))
