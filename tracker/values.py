@@ -6,11 +6,24 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from calibration.values import CameraStatement, Clock, Floats, Ints, Picture, Reference
 from tracker.flags import Doubt
 
 COVERAGE_FACTOR_95 = 1.959963984540054  # normal distribution, two-sided 95 %
+
+Bytes = npt.NDArray[np.uint8]
+
+#: A strip's rings of luma, U and V, as shares of the ball's radius, and samples along each ring.
+STRIP_RINGS = (np.linspace(0.07, 0.93, 10), np.linspace(0.12, 0.9, 4), np.linspace(0.12, 0.9, 4))
+STRIP_ROWS = sum(map(len, STRIP_RINGS))
+STRIP_ANGLES = 96
+
+
+def no_strips() -> Bytes:
+    """The strips of sightings whose inside was not looked at."""
+    return np.empty((0, STRIP_ROWS, STRIP_ANGLES), dtype=np.uint8)
 
 
 # -- setup_file -> ------------------------------------------------------------------------------
@@ -149,6 +162,9 @@ class Sightings:
         Direction of its colour in the U-V plane; NaN where it has none.
     at_border : (n,) bool array
         Whether the outline touches the edge of the picture.
+    strips : (n, STRIP_ROWS, STRIP_ANGLES) uint8 array, or empty
+        The ball's inside on rings about its centre: luma, U, V, each from the inside out; the angle
+        grows from +x toward +y.
     """
 
     frame: Ints
@@ -162,6 +178,7 @@ class Sightings:
     contrast: Floats
     hue_rad: Floats
     at_border: np.typing.NDArray[np.bool_]
+    strips: Bytes = field(default_factory=no_strips)
 
     def __len__(self) -> int:
         return len(self.frame)

@@ -12,13 +12,9 @@ import numpy as np
 
 from calibration.values import Floats
 from tracker.ball.outline import CHROMA_SHIFT, MOST_ROWS, Windows
-from tracker.values import STRIP_ANGLES, STRIP_RINGS, Bytes
-
-#: Shares of the radius: within, a ring has hardly a pixel for each mark; without, the rim mixes with what is behind.
-INNERMOST, OUTERMOST = 0.25, 0.9
+from tracker.values import STRIP_ANGLES, STRIP_RINGS, STRIP_ROWS, Bytes
 
 _ANGLE = 2 * np.pi * np.arange(STRIP_ANGLES) / STRIP_ANGLES
-_RINGS = tuple(np.linspace(INNERMOST, OUTERMOST, count) for count in STRIP_RINGS)
 
 
 def _offsets(rings: Floats) -> tuple[Floats, Floats]:
@@ -27,7 +23,7 @@ def _offsets(rings: Floats) -> tuple[Floats, Floats]:
     return x.astype(np.float32), y.astype(np.float32)
 
 
-_PLACES = tuple(_offsets(rings) for rings in _RINGS)
+_PLACES = tuple(_offsets(rings) for rings in STRIP_RINGS)
 
 
 def cut_strips(windows: Windows, x_px: Floats, y_px: Floats, radius_px: Floats) -> Bytes:
@@ -42,13 +38,13 @@ def cut_strips(windows: Windows, x_px: Floats, y_px: Floats, radius_px: Floats) 
 
     Returns
     -------
-    (N, sum(STRIP_RINGS), STRIP_ANGLES) uint8 array
+    (N, STRIP_ROWS, STRIP_ANGLES) uint8 array
         Rings of luma, then of U, then of V, from the inside out; the angle grows from +x toward +y of
         the stored picture.
     """
     count, height = windows.luma.shape[:2]
     most = max(1, MOST_ROWS // height)
-    out = np.empty((count, sum(STRIP_RINGS), STRIP_ANGLES), dtype=np.uint8)
+    out = np.empty((count, STRIP_ROWS, STRIP_ANGLES), dtype=np.uint8)
     planes = (windows.luma, windows.chroma_u, windows.chroma_v)
     for first in range(0, count, most):
         part = slice(first, first + most)
@@ -57,12 +53,13 @@ def cut_strips(windows: Windows, x_px: Floats, y_px: Floats, radius_px: Floats) 
         for plane, rings, places in zip(planes, STRIP_RINGS, _PLACES, strict=True):
             half = plane is not windows.luma
             scale, shift = (0.5, CHROMA_SHIFT) if half else (1.0, 0.0)
-            out[part, row : row + rings] = _rings(plane[part], scale * x + shift, scale * y + shift, scale * r, places)
-            row += rings
+            sampled = _sampled(plane[part], scale * x + shift, scale * y + shift, scale * r, places)
+            out[part, row : row + len(rings)] = sampled
+            row += len(rings)
     return out
 
 
-def _rings(stack: Bytes, x: Floats, y: Floats, radius: Floats, places: tuple[Floats, Floats]) -> Bytes:
+def _sampled(stack: Bytes, x: Floats, y: Floats, radius: Floats, places: tuple[Floats, Floats]) -> Bytes:
     """Bilinear samples of N pictures (N, h, w), at places about N centres."""
     count, height, width = stack.shape
     px = x[:, None] + radius[:, None] * places[0]
@@ -70,7 +67,7 @@ def _rings(stack: Bytes, x: Floats, y: Floats, radius: Floats, places: tuple[Flo
     # One above the other, so that one call samples them all; none may look into its neighbour.
     np.clip(py, 0, height - 1, out=py)
     py += (np.arange(count, dtype=np.float32) * height)[:, None]
-    sampled = cv2.remap(
+    values = cv2.remap(
         stack.reshape(count * height, width), px, py, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
     )
-    return np.asarray(sampled, dtype=np.uint8).reshape(count, -1, STRIP_ANGLES)
+    return np.asarray(values, dtype=np.uint8).reshape(count, -1, STRIP_ANGLES)
