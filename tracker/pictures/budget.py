@@ -90,7 +90,11 @@ def bars(shares: Sequence[tuple[BudgetLine, float]]) -> list[Bar]:
     shares : sequence of (BudgetLine, share)
     """
     ordered = sorted(shares, key=lambda pair: -abs(pair[1]))
-    made = [Bar(line.source.replace("_", " "), abs(share), line.kind) for line, share in ordered[:MOST_BARS] if share]
+    made = [
+        Bar(line.source.replace("_", " "), abs(share), line.kind)
+        for line, share in ordered[:MOST_BARS]
+        if share
+    ]
     for kind in KINDS:
         rest = math.hypot(*(share for line, share in ordered[MOST_BARS:] if line.kind == kind))
         if rest:
