@@ -20,7 +20,7 @@ BATCH = 48
 LARGEST_SHARE = 0.15  # of the picture; a larger spot is no ball in flight
 LEAST_VISIBLE = 0.35
 RADIUS_TOLERANCE = 0.09
-GOOD_VISIBLE = 0.8
+GOOD_VISIBLE = 0.65
 CLEAR_VISIBLE = 0.88
 RADIUS_WIDTH = 0.035
 FEWEST_FOR_RADIUS, MOST_FOR_RADIUS = 12, 3000
@@ -114,7 +114,9 @@ class BallWatch:
             spots = spots + self._rounds.see(frame.y)
         for spot in spots:
             self._cut(frame, spot)
-        return np.array([(s.left_px, s.top_px, s.right_px, s.bottom_px) for s in spots], dtype=float).reshape(-1, 4)
+        return np.array([(s.left_px, s.top_px, s.right_px, s.bottom_px) for s in spots], dtype=float).reshape(
+            -1, 4
+        )
 
     def result(self) -> Sightings:
         """All sightings, ordered by frame."""
@@ -205,7 +207,12 @@ class BallWatch:
         """
         along = (step[:, None] * np.cos(RAY_ANGLE[None] - heading[:, None])) ** 2
         width = found.edge_width_px**2
-        use = np.isfinite(width) & (width < 60.0**2) & (found.visible[:, None] > GOOD_VISIBLE) & (step > 1)[:, None]
+        use = (
+            np.isfinite(width)
+            & (width < 60.0**2)
+            & (found.visible[:, None] > GOOD_VISIBLE)
+            & (step > 1)[:, None]
+        )
         if use.sum() < 10 * len(RAY_ANGLE):
             return False
         a, w = along[use], width[use]

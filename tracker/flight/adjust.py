@@ -58,7 +58,21 @@ class State:
     velocity_m_s: Floats
     by_place: Floats
     by_velocity: Floats
-    acceleration_m_s2: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class _Flown:
+    """Places and velocities (n, 3), derivatives of the places, and the paths that they come from."""
+
+    place_m: Floats
+    velocity_m_s: Floats
+    by_place: Floats
+    start: Floats
+    paths: Flights
+    t_s: Floats
+    turn: Floats
+    dv: Floats
+    chain: Floats
 
 
 class Problem:
@@ -93,10 +107,13 @@ class Problem:
         self.u_px = self._stated_u_px.copy()
         self.zero = np.array([f.frame_time_s[0] + readout.readout_s * f.share[0] for f in self.flights])
         self._begin = np.full(len(self.flights), -MARGIN_S)
-        self._end = np.array(
-            [f.frame_time_s[-1] + readout.readout_s * f.share[-1] for f in self.flights]
-        ) - self.zero + MARGIN_S
+        self._end = (
+            np.array([f.frame_time_s[-1] + readout.readout_s * f.share[-1] for f in self.flights])
+            - self.zero
+            + MARGIN_S
+        )
         self._spin = np.full(len(self.flights), SHAPE_AT * 6.0 / assumed.radius_m)
+        self._descent_slope: Floats | None = None
         self.prior_mean, self.prior_sd = self._priors()
         self.free = self.prior_sd > 0
 
@@ -164,7 +181,11 @@ class Problem:
         factor = math.exp(theta[LOG_AIR]) * math.pi * r**2 / (2 * moved)
         by = np.array(
             [
-                [-m_air / moved - buoyed * c * m_air / moved, m / moved - buoyed * m / moved, -buoyed * m_air / moved],
+                [
+                    -m_air / moved - buoyed * c * m_air / moved,
+                    m / moved - buoyed * m / moved,
+                    -buoyed * m_air / moved,
+                ],
                 [factor - factor * c * m_air / moved, -factor * m / moved, -factor * m_air / moved],
             ]
         )
@@ -215,42 +236,63 @@ class Problem:
 
     def state(self, theta: Floats, which: Ints, time_s: Floats, share: Floats) -> State:
         """Balls ``which`` (n,) at frame times (n,) and rows' shares of the readout (n,)."""
-        start, slope = self._starts(theta)
-        paths = self._fly(start, theta[LIFT_SHAPE])
-        shaped = self._fly(start, theta[LIFT_SHAPE] + SHAPE_STEP)
-        t = time_s + theta[READOUT] * share - self.zero[which]
-        xz, v, dxz, dv = paths.at_many(which, t)
+        flown = self._flown(theta, which, time_s, share)
         sense, at = self.sense[which], COMMON + EACH * which
         count, n = np.arange(len(which)), len(which)
-        turn = np.stack([sense, np.ones(n)], axis=1)
+        by_velocity, acceleration = np.zeros((n, 3, self.size)), np.zeros((n, 3))
+        by_velocity[:, [0, 2]] = flown.turn[:, :, None] * (flown.dv @ flown.chain)
+        by_velocity[count, 1, at + VY] = 1
+        shaped = self._fly(flown.start, theta[LIFT_SHAPE] + SHAPE_STEP).at_many(which, flown.t_s)[1]
+        by_velocity[:, [0, 2], LIFT_SHAPE] = (flown.turn * shaped - flown.velocity_m_s[:, [0, 2]]) / SHAPE_STEP
+        h = 1e-4
+        later, earlier = (flown.paths.at_many(which, flown.t_s + d)[1] for d in (h, -h))
+        acceleration[:, [0, 2]] = np.stack([sense, np.ones(n)], axis=1) * (later - earlier) / (2 * h)
+        by_velocity[:, :, READOUT] += acceleration * share[:, None]
+        return State(flown.place_m, flown.velocity_m_s, flown.by_place, by_velocity)
+
+    def _flown(self, theta: Floats, which: Ints, time_s: Floats, share: Floats) -> _Flown:
+        """What ``state`` starts from, and all that a fit needs."""
+        start, slope = self._starts(theta)
+        paths = self._fly(start, theta[LIFT_SHAPE])
+        t = time_s + theta[READOUT] * share - self.zero[which]
+        xz, v, dxz, dv = paths.at_many(which, t)
+        at = COMMON + EACH * which
+        count, n = np.arange(len(which)), len(which)
+        turn = np.stack([self.sense[which], np.ones(n)], axis=1)
         place, velocity = np.empty((n, 3)), np.empty((n, 3))
         place[:, [0, 2]] = turn * xz + np.stack([theta[at + X0], theta[at + Z0]], axis=1)
         place[:, 1] = theta[at + Y0] + theta[at + VY] * t
         velocity[:, [0, 2]] = turn * v
         velocity[:, 1] = theta[at + VY]
-        by_place, by_velocity = np.zeros((n, 3, self.size)), np.zeros((n, 3, self.size))
+        by_place = np.zeros((n, 3, self.size))
         chain = slope[which]
         by_place[:, [0, 2]] = turn[:, :, None] * (dxz @ chain)
-        by_velocity[:, [0, 2]] = turn[:, :, None] * (dv @ chain)
         by_place[count, 0, at + X0] += 1
         by_place[count, 2, at + Z0] += 1
         by_place[count, 1, at + VY] = t
         by_place[count, 1, at + Y0] = 1
-        by_velocity[count, 1, at + VY] = 1
         by_place[:, :, READOUT] += velocity * share[:, None]
-        moved = shaped.at_many(which, t)
-        by_place[:, [0, 2], LIFT_SHAPE] = turn * (moved[0] - xz) / SHAPE_STEP
-        by_velocity[:, [0, 2], LIFT_SHAPE] = turn * (moved[1] - v) / SHAPE_STEP
-        acceleration = np.zeros((n, 3))
-        h = 1e-4
-        later, earlier = paths.at_many(which, t + h)[1], paths.at_many(which, t - h)[1]
-        acceleration[:, [0, 2]] = turn * (later - earlier) / (2 * h)
-        by_velocity[:, :, READOUT] += acceleration * share[:, None]
-        return State(place, velocity, by_place, by_velocity, acceleration)
+        by_place[:, [0, 2], LIFT_SHAPE] = self._shape_slope(theta, start, which, t, turn, xz)
+        return _Flown(place, velocity, by_place, start, paths, t, turn, dv, chain)
+
+    def _shape_slope(
+        self, theta: Floats, start: Floats, which: Ints, t_s: Floats, turn: Floats, xz_m: Floats
+    ) -> Floats:
+        """Derivative of places by the lift's exponent, (n, 2), by a difference.
+
+        It hardly changes while a fit descends, so that one difference serves a whole descent.
+        """
+        if which is self.which and self._descent_slope is not None:
+            return self._descent_slope
+        moved = self._fly(start, theta[LIFT_SHAPE] + SHAPE_STEP).at_many(which, t_s)[0]
+        slope = turn * (moved - xz_m) / SHAPE_STEP
+        if which is self.which:
+            self._descent_slope = slope
+        return np.asarray(slope)
 
     def model(self, theta: Floats) -> tuple[Floats, Floats]:
         """Residuals over their uncertainty and their derivatives: sightings, then camera, then ball."""
-        state = self.state(theta, self.which, self.time, self.share)
+        state = self._flown(theta, self.which, self.time, self.share)
         places, by_camera, by_world = project_with_derivatives(
             theta[:PARAMETERS], self.camera.view, state.place_m, self.assumed.radius_m
         )
@@ -269,7 +311,7 @@ class Problem:
             parts_j.append(slope)
         return np.concatenate(parts_r), np.concatenate(parts_j)
 
-    def _ball_rows(self, theta: Floats, state: State) -> tuple[Floats, Floats]:
+    def _ball_rows(self, theta: Floats, state: _Flown) -> tuple[Floats, Floats]:
         """How much larger the balls look than they should, as residuals, and their derivatives.
 
         One row for all flights together; where each has its own plane, one more for each flight against
@@ -322,6 +364,7 @@ class Problem:
         """Fit from ``start``, (p,); unknowns without uncertainty stay where they are."""
         free = np.flatnonzero(self.free)
         whole = start.copy()
+        self._descent_slope = None
         whole[~self.free] = self.prior_mean[~self.free]
 
         def model(part: Floats) -> tuple[Floats, Floats]:
@@ -335,8 +378,25 @@ class Problem:
             prior_mean=self.prior_mean[free],
             prior_sd=self.prior_sd[free],
             tolerance=1e-3,
-            max_iterations=60,
+            max_iterations=40,
+            damping=1e-9,
         )
+
+    def carry_over(self, earlier: Problem, theta: Floats) -> Floats:
+        """The unknowns of an earlier problem with the same flights, some of which now begin elsewhere."""
+        carried = theta.copy()
+        s = np.arange(len(self.flights))
+        share = np.zeros(len(s))
+        now = earlier.state(theta, s, self.zero, share)
+        at = COMMON + EACH * s
+        carried[at + X0], carried[at + Z0] = now.place_m[:, 0], now.place_m[:, 2]
+        carried[at + VX], carried[at + VZ] = now.velocity_m_s[:, 0], now.velocity_m_s[:, 2]
+        carried[at + Y0] = now.place_m[:, 1]
+        if not self.own_planes:
+            carried[at + Y0] = 0.0
+        if not self.free_g:
+            carried[at + OWN_LOG_G] = 0.0
+        return carried
 
     def guess(self) -> Floats:
         """Where to start: parabolas through the sightings as the camera's start places them."""

@@ -121,6 +121,7 @@ def fit(
     scale_known: bool = True,
     tolerance: float = 1e-7,
     max_iterations: int = 200,
+    damping: float = DAMPING,
 ) -> Fit:
     """The parameters that make the residuals small.
 
@@ -141,6 +142,9 @@ def fit(
     tolerance : float
         How many standard uncertainties from the solution the descent may end.
     max_iterations : int
+    damping : float
+        What the first step is held back by; next to nothing where the start is near and some
+        combinations of the parameters are held by their priors alone.
 
     Raises
     ------
@@ -151,7 +155,7 @@ def fit(
     here = problem.at(np.array(start, dtype=np.float64))
     if here is None:
         raise ValueError("the model has no finite value at the start")
-    best, ending = _descend(problem, here, tolerance, max_iterations)
+    best, ending = _descend(problem, here, tolerance, max_iterations, damping)
     return _finished(problem, best, ending, scale_known=scale_known)
 
 
@@ -263,10 +267,10 @@ class _Normal:
 
 
 def _descend(
-    problem: _Problem, here: _State, tolerance: float, max_iterations: int
+    problem: _Problem, here: _State, tolerance: float, max_iterations: int, damping: float
 ) -> tuple[_State, _Ending]:
     """Levenberg-Marquardt steps until what is left to gain is nought beside the residuals."""
-    damping, growth = DAMPING, 2.0
+    growth = 2.0
     longest: Floats = np.zeros_like(here.theta)
     iteration, converged, stalled = 0, False, False
     while True:

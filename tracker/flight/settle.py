@@ -10,7 +10,7 @@ from calibration.values import Floats
 from tracker.flight.adjust import COMMON, EACH, LIFT_C, VX, VZ, Problem
 from tracker.flight.least_squares import Fit
 
-ROUNDS = 3
+ROUNDS, ROUNDS_AGAIN = 3, 2
 #: Where robust weights begin to fall: distance of a sighting in standard uncertainties, two coordinates.
 ROBUST_AT = 2.8
 MEDIAN_CHI2_2 = 1.3863  # median of chi-square with two degrees of freedom: 2 ln 2
@@ -36,13 +36,25 @@ class Settled:
     distance: Floats
 
 
-def settle(problem: Problem, start: Floats | None = None) -> Settled:
-    """Solve the problem; sightings far from their path lose weight, and noise is learnt from the rest."""
-    theta = problem.guess() if start is None else start
+def settle(problem: Problem, like: Settled | None = None) -> Settled:
+    """Solve the problem; sightings far from their path lose weight, and noise is learnt from the rest.
+
+    ``like`` is a finished adjustment of the same flights to start from.
+    """
     flights = len(problem.flights)
     noise, memory = np.ones(flights), np.ones(flights)
     distance = np.zeros(len(problem.which))
-    for turn in range(ROUNDS):
+    rounds = ROUNDS
+    if like is None:
+        theta = problem.guess()
+    else:
+        theta = problem.carry_over(like.problem, like.theta)
+        noise, memory, rounds = like.noise.copy(), like.memory.copy(), ROUNDS_AGAIN
+        if len(like.distance) == len(distance):
+            problem.set_noise(noise * np.sqrt(memory), _weight(like.distance))
+        else:
+            problem.set_noise(noise * np.sqrt(memory), np.ones(len(distance)))
+    for turn in range(rounds):
         _shape_lift(problem, theta)
         fitted = problem.solve(theta)
         theta = problem.whole(fitted.theta)
@@ -51,11 +63,16 @@ def settle(problem: Problem, start: Floats | None = None) -> Settled:
             mine = problem.which == s
             noise[s] = max(float(np.sqrt(np.median(misfit[mine]) / MEDIAN_CHI2_2)), LEAST_NOISE)
         distance = np.sqrt(misfit) / noise[problem.which]
-        weight = 1 / (1 + np.maximum(distance / ROBUST_AT - 0.6, 0.0) ** 2) ** 2
         memory = _memory(problem, fitted, distance)
-        last = turn == ROUNDS - 2
-        problem.set_noise(noise * (np.sqrt(memory) if last else 1.0), weight)
+        if turn < rounds - 1:
+            settled = turn == rounds - 2
+            problem.set_noise(noise * (np.sqrt(memory) if settled else 1.0), _weight(distance))
     return Settled(problem, fitted, theta, noise, memory, distance)
+
+
+def _weight(distance: Floats) -> Floats:
+    """Robust weights, (n,), of sightings at these distances from their path."""
+    return np.asarray(1 / (1 + np.maximum(distance / ROBUST_AT - 0.6, 0.0) ** 2) ** 2)
 
 
 def _shape_lift(problem: Problem, theta: Floats) -> None:
