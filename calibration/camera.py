@@ -6,7 +6,7 @@ The anchor is a point of the world that the picture shows there: the first refer
 World: x right in the upright picture, y away from the camera, z up. Turned by nothing the camera
 looks along y; yaw turns it about the vertical, pitch about its own horizontal, roll about its axis.
 
-All functions are analytic, so that derivatives are taken by complex steps, exact to rounding:
+All functions are analytic, so that derivatives can be taken by complex steps, exact to rounding:
 Squire & Trapp, SIAM Review 40 (1998) 110 (from memory).
 """
 
@@ -87,24 +87,33 @@ def project_with_derivatives(
     theta: Floats, view: View, world_m: Floats, radius_m: float = 0.0
 ) -> tuple[Floats, Floats, Floats]:
     """Pictures of points (n, 3): places (n, 2), derivatives by theta (n, 2, 7), by the points (n, 2, 3)."""
-    places = project(theta, view, world_m, radius_m)
-    by_theta = np.empty((len(world_m), 2, PARAMETERS))
-    for k in range(PARAMETERS):
-        moved = theta.astype(complex)
-        moved[k] += 1j * COMPLEX_STEP
-        by_theta[:, :, k] = project(moved, view, world_m, radius_m).imag / COMPLEX_STEP
-    # Points: d(picture)/d(world) through the camera axes, where the projection is elementary.
-    at = in_camera(theta, view, world_m)
+    turn, f, depth = rotation(theta), focal_px(theta), np.exp(theta[LOG_DEPTH])
+    arm = world_m - view.anchor_m
+    ray = np.array([(theta[ANCHOR_X] - view.centre_x_px) / f, (theta[ANCHOR_Y] - view.centre_y_px) / f, 1.0])
+    at = arm @ turn.T + depth * ray
     forward = at[:, 2]
     near = forward**2 - radius_m**2
-    f = focal_px(theta)
     along = f * forward / near
     by_forward = f / near - 2 * f * forward**2 / near**2
     by_axes = np.zeros((len(world_m), 2, 3))
     by_axes[:, 0, 0] = by_axes[:, 1, 1] = along
     by_axes[:, 0, 2] = at[:, 0] * by_forward
     by_axes[:, 1, 2] = at[:, 1] * by_forward
-    return places, by_theta, by_axes @ rotation(theta)
+    from_centre = along[:, None] * at[:, :2]
+    places = from_centre + [view.centre_x_px, view.centre_y_px]
+    # How the point moves in the camera's axes; scale and depth also magnify the picture.
+    moves = np.zeros((len(world_m), 3, PARAMETERS))
+    moves[:, :2, LOG_SCALE] = -depth * ray[:2]
+    moves[:, 2, LOG_DEPTH] = depth
+    moves[:, 0, ANCHOR_X] = moves[:, 1, ANCHOR_Y] = depth / f
+    for k in (YAW, PITCH, ROLL):
+        moved = theta.astype(complex)
+        moved[k] += 1j * COMPLEX_STEP
+        moves[:, :, k] = arm @ (rotation(moved).imag / COMPLEX_STEP).T
+    by_theta = by_axes @ moves
+    by_theta[:, :, LOG_SCALE] += from_centre
+    by_theta[:, :, LOG_DEPTH] += from_centre
+    return places, by_theta, by_axes @ turn
 
 
 def to_plane(theta: Numbers, view: View, xy_px: Numbers, y_m: float = 0.0) -> Numbers:

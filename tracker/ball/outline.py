@@ -19,8 +19,8 @@ from calibration.values import Floats
 
 Bytes = np.typing.NDArray[np.uint8]
 
-RAYS = 40
-STEPS = 31
+RAYS = 36
+STEPS = 25
 RAY_ANGLE = 2 * np.pi * np.arange(RAYS) / RAYS
 _COS, _SIN = np.cos(RAY_ANGLE), np.sin(RAY_ANGLE)
 _BASIS = np.stack([np.ones(RAYS), _COS, _SIN, np.cos(2 * RAY_ANGLE), np.sin(2 * RAY_ANGLE)], axis=1)
@@ -136,7 +136,7 @@ def _edges(share: Floats, offset: Floats, reach: Floats) -> tuple[Floats, Floats
     slope = (share[:, :, :-1] - share[:, :, 1:]) / step
     middle = 0.5 * (offset[:, 1:] + offset[:, :-1])[:, None, :]
     steep = np.maximum(slope, 0.0)
-    edge = np.zeros(share.shape[:2])
+    edge = np.zeros(share.shape[:2], dtype=np.float32)
     for wider in (1.7, 1.1, 1.0, 1.0):
         weight = steep * np.maximum(1 - ((middle - edge[:, :, None]) / (reach[:, :, None] * wider)) ** 2, 0.0)
         edge = (weight * middle).sum(axis=2) / np.maximum(weight.sum(axis=2), 1e-6)
@@ -202,7 +202,7 @@ def _fit_batch(windows: Windows, known_radius_px: Floats | None) -> Outlines:
         profile = _profile((windows.luma, windows.chroma_u, windows.chroma_v), px, py)
         behind = _profile((windows.behind_luma, windows.behind_u, windows.behind_v), px, py)
         share, contrast = _shares(profile, behind)
-        edge, width = _edges(share, offset, reach)
+        edge, width = _edges(share, offset.astype(np.float32), reach.astype(np.float32))
         sound = (contrast > LEAST_CONTRAST) & (np.abs(edge) < 0.85 * half[:, None])
         weight = sound * np.minimum(contrast / 40.0, 1.0) ** 2
         coefficients, scatter, trust = _fit_rays(edge, weight, 1.2 if first else 0.6)

@@ -45,7 +45,9 @@ U_LN_RADIUS_RATIO = 0.007
 U_EDGE_PX = 0.25
 #: Lift coefficients are those at this spin parameter; the lift is a power of it from there.
 SHAPE_AT = 0.3
-SHAPE_STEP = 1e-4
+SHAPE_STEP = 1e-3
+#: A ten-thousandth of a pixel.
+RESOLVED_M = 3e-7
 MARGIN_S = 0.02
 COMMON_NAMES = ("readout", "gravity", "air", "mass", "air", "drag", "lift")
 
@@ -226,6 +228,7 @@ class Problem:
             radius_m=self.assumed.radius_m,
             spin_decay_s=self.assumed.spin_decay_s,
             law=lift,
+            resolved_m=RESOLVED_M,
         )
 
     def cover(self, flight: int, time_s: float) -> None:
@@ -377,7 +380,7 @@ class Problem:
             whole[free],
             prior_mean=self.prior_mean[free],
             prior_sd=self.prior_sd[free],
-            tolerance=1e-3,
+            tolerance=0.01,
             max_iterations=40,
             damping=1e-9,
         )

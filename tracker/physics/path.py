@@ -106,6 +106,7 @@ def fly(
     spin_decay_s: float,
     law: Law = LIFT,
     drag_law: Law | None = None,
+    resolved_m: float = RESOLVED_M,
 ) -> Flights:
     """Paths of S shots with gravity, quadratic drag and lift.
 
@@ -124,6 +125,8 @@ def fly(
         C and dC/dS of the spin parameter.
     drag_law : Law or None
         D and dD/dS of the spin parameter; None is D = 1.
+    resolved_m : float
+        What the first neglected Chebyshev terms may move the ball by.
 
     Raises
     ------
@@ -142,7 +145,7 @@ def fly(
             grid, w = grid.refined(degree, w)
             w = _sweep(motion, start[waiting], grid, w, COARSE_SWEEPS)
             tail = grid.tail(_pairs(motion.acceleration(start[waiting], grid.t_s, w)))
-            enough = tail * (end - begin)[waiting] / degree < RESOLVED_M
+            enough = tail * (end - begin)[waiting] / degree < resolved_m
             ready = enough | ~np.isfinite(tail) | (degree == DEGREES[-1])
             if ready.any():
                 now, grid_now = waiting[ready], grid.only(ready)
