@@ -20,7 +20,7 @@ _ANGLE = 2 * np.pi * np.arange(STRIP_ANGLES) / STRIP_ANGLES
 def _offsets(rings: Floats) -> tuple[Floats, Floats]:
     """Places of the samples on a ball of radius 1, flat arrays, ring by ring."""
     x, y = np.outer(rings, np.cos(_ANGLE)).ravel(), np.outer(rings, np.sin(_ANGLE)).ravel()
-    return x.astype(np.float32), y.astype(np.float32)
+    return x, y
 
 
 _PLACES = tuple(_offsets(rings) for rings in STRIP_RINGS)
@@ -48,7 +48,7 @@ def cut_strips(windows: Windows, x_px: Floats, y_px: Floats, radius_px: Floats) 
     planes = (windows.luma, windows.chroma_u, windows.chroma_v)
     for first in range(0, count, most):
         part = slice(first, first + most)
-        x, y, r = (column[part].astype(np.float32) for column in (x_px, y_px, radius_px))
+        x, y, r = (column[part] for column in (x_px, y_px, radius_px))
         row = 0
         for plane, rings, places in zip(planes, STRIP_RINGS, _PLACES, strict=True):
             half = plane is not windows.luma
@@ -62,8 +62,8 @@ def cut_strips(windows: Windows, x_px: Floats, y_px: Floats, radius_px: Floats) 
 def _sampled(stack: Bytes, x: Floats, y: Floats, radius: Floats, places: tuple[Floats, Floats]) -> Bytes:
     """Bilinear samples of N pictures (N, h, w), at places about N centres."""
     count, height, width = stack.shape
-    px = x[:, None] + radius[:, None] * places[0]
-    py = y[:, None] + radius[:, None] * places[1]
+    px = (x[:, None] + radius[:, None] * places[0]).astype(np.float32)
+    py = (y[:, None] + radius[:, None] * places[1]).astype(np.float32)
     # One above the other, so that one call samples them all; none may look into its neighbour.
     np.clip(py, 0, height - 1, out=py)
     py += (np.arange(count, dtype=np.float32) * height)[:, None]

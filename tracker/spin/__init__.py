@@ -1,0 +1,1 @@
+"""Strips -> the spin that marks on the ball show."""

@@ -1,0 +1,92 @@
+"""Strips -> what of each ring changes round the circle, as harmonics, with the light taken out.
+
+A ball that turns by an angle multiplies the k-th harmonic of its marks by exp(-i k angle). What the lamp
+does (shade, highlight) stands still or changes slowly, so it is a short polynomial of time in every
+harmonic, and whatever such a polynomial can explain is taken out of everything.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from calibration.values import Floats
+from tracker.spin.seen_from import RINGS, Samples
+from tracker.values import STRIP_RINGS, Bytes
+
+Complexes = npt.NDArray[np.complex64]
+
+MOST_HARMONICS = 14
+FEWEST_HARMONICS = 4
+BLACK = 16.0  # lowest luma of a limited-range picture: ITU-R BT.709-6, item 4.6
+DARK_LEVELS = 10.0  # added to the shade that divides, so that dark places do not shout
+#: Frames for each degree of the polynomial that stands for the light.
+FRAMES_A_DEGREE, HIGHEST_DEGREE = 12, 3
+
+
+@dataclass(frozen=True, slots=True)
+class Spectra:
+    """Harmonics of n strips.
+
+    Parameters
+    ----------
+    value : (K, n, rings) complex array
+        Harmonic 1 to K of every ring, the light taken out.
+    light : (n, d) array
+        Orthonormal columns: what was taken out.
+    planes : (rings,) int array
+        Which plane each ring belongs to.
+    """
+
+    value: Complexes
+    light: Floats
+    planes: npt.NDArray[np.int64]
+
+    def only(self, keep: npt.NDArray[np.bool_], time_s: Floats) -> Spectra:
+        """The same of fewer frames."""
+        light = light_basis(time_s[keep])
+        return Spectra(without(light, self.value[:, keep]), light, self.planes)
+
+
+def contrasts(strips: Bytes) -> tuple[Samples, ...]:
+    """Luma, U and V of strips (n, rings, angles) over what the lamp makes of a ball without marks."""
+    ends = np.cumsum([0, *map(len, STRIP_RINGS)])
+    rows = strips.astype(np.float32)
+    luma = np.maximum(rows[:, : ends[1]] - BLACK, 1.0)
+    # Lamps on the mains flicker; a ball that only turns keeps its mean.
+    luma *= luma.mean() / luma.mean(axis=(1, 2), keepdims=True)
+    shade = luma.mean(axis=0)
+    chroma = [rows[:, a:b] for a, b in pairwise(ends[1:])]
+    return (luma - shade) / (shade + DARK_LEVELS), *((c - c.mean(axis=0)) / shade.mean() for c in chroma)
+
+
+def spectra(planes: tuple[Samples, ...], time_s: Floats, radius_px: float) -> Spectra:
+    """Harmonics of contrasts on rings about the pole, at times (n,), of a ball with this radius."""
+    count = int(np.clip(round(radius_px), FEWEST_HARMONICS, MOST_HARMONICS))
+    rows = np.concatenate(planes, axis=1)
+    value = np.fft.rfft(rows, axis=2)[:, :, 1 : count + 1] / rows.shape[2]
+    # A larger ring has more pixels to the harmonic.
+    value *= np.sqrt(np.concatenate(RINGS))[None, :, None]
+    light = light_basis(time_s)
+    ordered = np.ascontiguousarray(value.transpose(2, 0, 1)).astype(np.complex64)
+    which = np.repeat(np.arange(len(planes)), [p.shape[1] for p in planes])
+    return Spectra(without(light, ordered), light, which)
+
+
+def light_basis(time_s: Floats) -> Floats:
+    """Orthonormal polynomials of time, (n, d)."""
+    n = len(time_s)
+    degree = min(n // FRAMES_A_DEGREE, HIGHEST_DEGREE)
+    middle = 0.5 * (time_s[0] + time_s[-1])
+    scaled = (time_s - middle) / max(float(np.ptp(time_s)) / 2, 1e-9)
+    basis, _ = np.linalg.qr(np.vander(scaled, degree + 1, increasing=True))
+    return np.asarray(basis)
+
+
+def without(light: Floats, value: Complexes) -> Complexes:
+    """``value`` (K, n, rings) less what the columns of ``light`` explain."""
+    basis = light.astype(np.float32)
+    return np.asarray(value - basis @ (basis.T @ value), dtype=np.complex64)
