@@ -128,6 +128,14 @@ FLAGS: dict[str, Entry] = {
         "The lift is as large as the lift law allows, so the spin has no upper bound.",
         "Put marks on the ball to see its spin.",
     ),
+    "spin_disagrees": Entry(
+        "The marks show another spin than the lift speaks of; the marks were believed.",
+        "Look whether the ball is smooth or damaged, and whether the flight is square to the camera.",
+    ),
+    "spin_alias": Entry(
+        "The marks look the same after a part of a turn, so that several spins fit the pictures.",
+        "Mark the ball with three or more unequal dots, unevenly spaced, or film at a higher frame rate.",
+    ),
 }
 
 REMARKS: dict[str, Entry] = {

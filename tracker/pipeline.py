@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from calibration.camera import LOG_DEPTH, LOG_SCALE
 from calibration.clock import (
     Cadence,
     Grid,
@@ -33,10 +34,15 @@ from tracker.flight.choose import choose
 from tracker.flight.launch import Spread, scale_numbers
 from tracker.flight.observed import Flight
 from tracker.flight.screen import Refused
+from tracker.flight.settle import Settled
 from tracker.flight.shot import make_shot
 from tracker.flight.stages import Fall, adjust, clear_of_launcher, free_flights, hear_fall
 from tracker.launcher.budget import wheel_budget
 from tracker.launcher.check import design_check
+from tracker.spin.judge import FASTEST_SPIN_PARAMETER, likely_spin, with_marks
+from tracker.spin.marks import CLEAR_VISIBLE, spin_from_marks
+from tracker.spin.refine import Decay
+from tracker.spin.seen_from import View
 from tracker.track.chains import clearest_moves
 from tracker.track.follow import Track, follow
 from tracker.values import Measured, Scale, Setup, Shot, Sightings
@@ -111,9 +117,7 @@ def measure(
     """
     viewing = Viewing(path, BallHint(setup.ball.colour, _radius_px(setup)), start_s, end_s)
     with child or Child() as process:
-        seen = process.run(
-            viewing, seconds=SILENCE_S, memory_bytes=CHILD_MEMORY_BYTES, on_progress=progress
-        )
+        seen = process.run(viewing, seconds=SILENCE_S, memory_bytes=CHILD_MEMORY_BYTES, on_progress=progress)
     scene = _look(seen, setup)
     timed = _time(scene, every_flight=every_flight)
     warnings = doubts.film_doubts(timed.readout, timed.clock, seen.lost)
@@ -258,6 +262,7 @@ def _conclude(scene: Scene, timed: Timed) -> tuple[list[Shot], Scale, list[Doubt
         scene.assumed,
         gravity_helps=agrees,
         own_planes=fall.settled.problem.own_planes,
+        like=fall.settled,
     )
     rows = np.concatenate([flight.rows for flight in settled.problem.flights])
     lens_errors = scene.sight.lens_errors(scene.sightings.frame[rows], scene.stored_px[rows])
@@ -276,11 +281,40 @@ def _conclude(scene: Scene, timed: Timed) -> tuple[list[Shot], Scale, list[Doubt
             exit_px=_ideal_exit(scene),
             u_rate=clock.u_rate,
         )
+        shot = _with_spin(shot, scene, settled, spread, k, u_rate=clock.u_rate)
         shots.append(_with_launcher(shot, scene.setup))
         found += doubts.shot_doubts(k + 1, flight, scene.sightings)
     m_per_px, tilt = scale_numbers(settled, spread)
     source = "ball" if camera.source == "none" else camera.source
     return shots, Scale(m_per_px, tilt, source), found
+
+
+def _with_spin(shot: Shot, scene: Scene, settled: Settled, spread: Spread, k: int, *, u_rate: float) -> Shot:
+    """The shot with the spin that marks on the ball show, where they can be read."""
+    flight, picture = settled.problem.flights[k], scene.seen.facts.picture
+    if len(scene.sightings.strips) == 0:
+        return shot
+    radius_m, decay_s = scene.assumed.radius_m, scene.assumed.spin_decay_s
+    of_focal = np.zeros(settled.problem.size)
+    of_focal[[LOG_SCALE, LOG_DEPTH]] = 1.0
+    u_ln_focal = float(np.linalg.norm(list(spread.of(of_focal).values())))
+    view = View.through(settled.theta, scene.camera.view, u_ln_focal, picture, scene.ideal_px[flight.rows])
+    read = spin_from_marks(
+        scene.sightings.strips[flight.rows],
+        shot.path.t_s,
+        flight.radius_px,
+        flight.sense,
+        picture_mirrored=picture.mirrored,
+        view=view,
+        # The share of a lift that brakes the spin is known to be small, not how small.
+        decay=Decay(1 / decay_s, 1 / decay_s),
+        at_s=shot.exit_time_s.value,
+        most_rad_s=FASTEST_SPIN_PARAMETER * shot.exit_speed_m_s.value / radius_m,
+        likely_rad_s=likely_spin(shot.spin_rad_s),
+        u_rate=u_rate,
+        clear=shot.path.used & (scene.sightings.visible[flight.rows] > CLEAR_VISIBLE),
+    )
+    return with_marks(shot, read)
 
 
 def _with_launcher(shot: Shot, setup: Setup) -> Shot:
