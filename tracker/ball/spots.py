@@ -15,6 +15,7 @@ import numpy as np
 from tracker.ball.colour import Direction
 
 Plane = np.typing.NDArray[np.uint8]
+Contour = np.typing.NDArray[np.int32]
 
 BACKGROUND_EVERY = 4
 LUMA_BACKGROUND_EVERY = 8
@@ -22,6 +23,9 @@ NOISE_EVERY = 16
 LEAST_CHANGE = 7.0
 NOISE_FACTOR = 5.0
 SMALLEST_AREA_PX = 24.0
+FEWEST_BOUNDARY = 5
+PIECE_SHARE = 0.15  # of the least ball: what marks leave of its colour in one piece
+MOST_PIECES = 60
 MOST_SPOTS = 24  # per frame; a picture full of spots holds no ball that could be told from them
 
 
@@ -47,10 +51,15 @@ class SpotFinder:
         The ball's colour; None looks for any change of colour.
     area_px : (float, float)
         Least and largest area of a spot worth a closer look.
+    radius_px : float, optional
+        The ball's radius, where it is known.
     """
 
-    def __init__(self, direction: Direction | None, area_px: tuple[float, float]) -> None:
+    def __init__(
+        self, direction: Direction | None, area_px: tuple[float, float], radius_px: float | None = None
+    ) -> None:
         self.direction = direction
+        self._reach = radius_px  # half a luma radius is a chroma radius; this is the diameter there
         self._least, self._largest = max(area_px[0], SMALLEST_AREA_PX), area_px[1]
         self._y: Plane | None = None
         self._u: Plane | None = None
@@ -86,7 +95,7 @@ class SpotFinder:
         threshold = max(LEAST_CHANGE, NOISE_FACTOR * self._noise)
         mask = cv2.threshold(change, threshold, 255, cv2.THRESH_BINARY)[1]
         contours = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
-        spots = [spot for contour in contours if len(contour) > 5 and (spot := self._spot(contour))]
+        spots = self._spots([np.asarray(c) for c in contours if len(c) > FEWEST_BOUNDARY])
         if self._seen % BACKGROUND_EVERY == 0:
             self._u, self._v = _followed(self._u, u), _followed(self._v, v)
             if self.direction is not None:
@@ -126,25 +135,71 @@ class SpotFinder:
         level = float(np.mean(lower)) / 0.62  # mean of the lower 90 % of |normal| is 0.62 sigma
         self._noise += 0.5 * (max(level, 0.5) - self._noise)
 
-    def _spot(self, contour: Plane) -> Spot | None:
-        # Pixels of a digitised region from its boundary: Pick's theorem.
-        area = cv2.contourArea(contour) + 0.5 * len(contour) + 1
-        if not self._least <= 4 * area <= self._largest:
-            return None
-        moments = cv2.moments(contour)
-        mass = moments["m00"]
-        if mass <= 0:
-            return None
-        x, y, w, h = cv2.boundingRect(contour)
-        return Spot(
-            x_px=2 * moments["m10"] / mass + 0.5,
-            y_px=2 * moments["m01"] / mass + 0.5,
-            area_px=4 * area,
-            left_px=2 * x,
-            top_px=2 * y,
-            right_px=2 * (x + w),
-            bottom_px=2 * (y + h),
-        )
+    def _spots(self, contours: list[Contour]) -> list[Spot]:
+        """Pieces put together where marks cut a ball apart, and what is large enough of them."""
+        pieces = [
+            (contour, area)
+            for contour in contours
+            if (area := _area(contour)) >= PIECE_SHARE * self._least
+        ]
+        if len(pieces) > MOST_PIECES:
+            pieces = sorted(pieces, key=lambda piece: -piece[1])[:MOST_PIECES]
+        boxes = np.array([cv2.boundingRect(contour) for contour, _ in pieces]).reshape(-1, 4)
+        spots = []
+        for group in _together(boxes, self._reach):
+            area = sum(pieces[k][1] for k in group)
+            contour = pieces[group[0]][0]
+            if len(group) > 1:
+                contour = cv2.convexHull(np.concatenate([pieces[k][0] for k in group]))
+                area = _area(contour)
+            if self._least <= area <= self._largest:
+                spots.append(_spot(contour, area))
+        return spots
+
+
+def _area(contour: Contour) -> float:
+    """Luma pixels of a region, boundary included: Pick's theorem."""
+    return 4 * (float(cv2.contourArea(contour)) + 0.5 * len(contour) + 1)
+
+
+def _together(boxes: np.typing.NDArray[np.int32], reach: float | None) -> list[list[int]]:
+    """Indices of boxes (k, 4) grouped where they are near and make no more than one ball.
+
+    ``reach`` is the ball's diameter in chroma pixels where it is known; else pieces join that are nearer
+    to one another than a third of their own size.
+    """
+    groups: list[list[int]] = []
+    spans: list[tuple[int, int, int, int]] = []
+    for k, (x, y, w, h) in enumerate(boxes.tolist()):
+        for g, (left, top, right, bottom) in enumerate(spans):
+            union = min(left, x), min(top, y), max(right, x + w), max(bottom, y + h)
+            gap = max(x - right, left - x - w, y - bottom, top - y - h, 0)
+            most = max(union[2] - union[0], union[3] - union[1])
+            size = max(right - left, bottom - top, w, h)
+            if gap <= 0.35 * (reach or size) and (reach is None or most <= 1.3 * reach):
+                groups[g].append(k)
+                spans[g] = union
+                break
+        else:
+            groups.append([k])
+            spans.append((x, y, x + w, y + h))
+    return groups
+
+
+def _spot(contour: Contour, area: float) -> Spot:
+    moments = cv2.moments(contour)
+    mass = max(moments["m00"], 1e-9)
+    x, y, w, h = cv2.boundingRect(contour)
+    inside = moments["m00"] > 0
+    return Spot(
+        x_px=2 * (moments["m10"] / mass if inside else x + 0.5 * w) + 0.5,
+        y_px=2 * (moments["m01"] / mass if inside else y + 0.5 * h) + 0.5,
+        area_px=area,
+        left_px=2 * x,
+        top_px=2 * y,
+        right_px=2 * (x + w),
+        bottom_px=2 * (y + h),
+    )
 
 
 def _followed(kept: Plane, plane: Plane) -> Plane:

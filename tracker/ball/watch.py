@@ -106,7 +106,9 @@ class BallWatch:
         """Take in the next frame; returns the boxes (k, 4) of what may be the ball: left, top, right, bottom."""
         height, width = frame.y.shape
         if self._finder is None:
-            self._finder = SpotFinder(self._named, self._areas(width, height))
+            self._finder = SpotFinder(
+                self._named, self._areas(width, height), self._hint.radius_px
+            )
         spots = self._finder.see(frame.y, frame.u, frame.v)
         if not self._use_spots:
             spots = []
@@ -257,6 +259,8 @@ class BallWatch:
         mean_u, mean_v = _mean_chroma(windows, found)
         moved = np.hypot(found.x_px - windows.x_px, found.y_px - windows.y_px)
         sound = (found.visible >= LEAST_VISIBLE) & (moved < 1.2 * r + 0.5 * windows.streak_px)
+        if self._hint.radius_px is not None:
+            sound &= np.abs(np.log(r / self._hint.radius_px)) < math.log(ODD_RADIUS)
         hue = np.arctan2(mean_v, mean_u)
         if self._named is not None:
             sound &= self._named.holds(hue) | (np.hypot(mean_u, mean_v) < 4)
