@@ -131,6 +131,27 @@ class Reference:
 
 
 @dataclass(frozen=True, slots=True)
+class PlanePoints:
+    """Points of known place that nobody had to point at: a board, from all pictures it was seen in.
+
+    Parameters
+    ----------
+    points_px, points_m : (n, 2) arrays
+    covariance_px : (2n, 2n) array
+        Of x0, y0, x1, y1, ...; holds noise, what no averaging removes, and how the sheets were joined.
+    u_scale : float
+        Relative standard uncertainty of every length on the board.
+    pictures : int
+    """
+
+    points_px: Floats
+    points_m: Floats
+    covariance_px: Floats
+    u_scale: float
+    pictures: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class CameraStatement:
     """What the user states about the camera; ``None`` is "not stated".
 
