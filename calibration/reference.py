@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.board_layout import StandingBoard
 from calibration.camera import (
     ANCHOR_X,
     ANCHOR_Y,
-    COMPLEX_STEP,
     LOG_DEPTH,
     LOG_SCALE,
     PARAMETERS,
@@ -25,11 +25,12 @@ from calibration.camera import (
     Numbers,
     View,
     distance_m,
-    project,
     to_plane,
 )
 from calibration.errors import CalibrationError
-from calibration.values import CameraStatement, Floats, Picture, Reference, frozen
+from calibration.plane_reference import Known, found, plane_rows, pose, stated
+from calibration.rows import Rows, derivative, joined, met
+from calibration.values import CameraStatement, Floats, Picture, PlanePoints, Reference, frozen
 
 U_YAW_RAD = math.radians(2.0)
 U_PITCH_RAD = math.radians(2.0)
@@ -44,40 +45,20 @@ LEAST_REFERENCE_PX = 8.0
 
 
 @dataclass(frozen=True, slots=True)
-class Rows:
-    """Pseudo-observations of the camera: residuals (m,), derivatives (m, 7), and each row's shares.
-
-    ``shares`` gives for each row the input quantities whose variances add up to its own, as
-    (name, part of the variance).
-    """
-
-    residual: Floats
-    jacobian: Floats
-    shares: tuple[tuple[tuple[str, float], ...], ...]
-
-
-@dataclass(frozen=True, slots=True)
 class CameraPrior:
     """Where the adjustment starts, what it holds fixed, and the rows it must meet.
 
-    ``source`` is "length", "plane" or "none"; ``rows`` gives the rows at any parameters.
+    ``source`` is "length", "plane", "board" or "none"; ``rows`` gives the rows at any parameters.
     """
 
     view: View
     start: Floats  # (7,)
     source: str
     rows: Callable[[Floats], Rows]
-    floor_m: float  # height of the lowest reference point over the anchor
-    origin_x_m: float | None  # x of the setup's own origin, where it states places
+    origin_x_m: float | None  # x of the setup's own origin where it states places; heights are over it, too
 
 
-def _derivative(function: Callable[[Numbers], Numbers], theta: Floats) -> Floats:
-    columns = []
-    for k in range(PARAMETERS):
-        moved = theta.astype(complex)
-        moved[k] += 1j * COMPLEX_STEP
-        columns.append(np.atleast_1d(function(moved)).imag / COMPLEX_STEP)
-    return np.stack(columns, axis=-1)
+Makers = list[Callable[[Floats], Rows]]
 
 
 def camera_prior(
@@ -88,6 +69,7 @@ def camera_prior(
     straighten: Callable[[Floats], Floats] | None = None,
     focal_px: tuple[float, float] | None = None,
     centre_px: tuple[float, float] | None = None,
+    board: tuple[StandingBoard, PlanePoints] | None = None,
 ) -> CameraPrior:
     """Start values and rows from what the setup says.
 
@@ -101,60 +83,90 @@ def camera_prior(
         Focal length from a lens file.
     centre_px : (x, y), optional
         Principal point from a lens file; the middle of the picture otherwise.
+    board : optional
+        A board that was found, in the reference's place, and its points, straightened.
 
     Raises
     ------
     CalibrationError
-        If the reference belongs to another picture size or is too short to carry a scale.
+        If the reference belongs to another picture size, is too short to carry a scale, or has points
+        that no plane can have.
     """
-    cx, cy = centre_px or (0.5 * (picture.width_px - 1), 0.5 * (picture.height_px - 1))
+    centre = centre_px or (0.5 * (picture.width_px - 1), 0.5 * (picture.height_px - 1))
     straight = straighten or (lambda points: points)
-    makers: list[Callable[[Floats], Rows]] = []
-    if reference is None:
-        view, start, source = View(cx, cy, frozen([0.0, 0.0, 0.0])), _start(picture, 200.0, cx, cy), "none"
-        points_m = None
-    else:
+    plumb = None if camera.plumb_px is None else straight(camera.plumb_px)
+    if board is not None:
+        known = found(board[1], board[0].offset_m, board[0].u_offset_m)
+        return _by_plane(picture, camera, known, "board", centre, focal_px, plumb)
+    if reference is not None:
         _check(picture, reference)
         points = straight(reference.points_px)
-        view, start, source = _from_reference(picture, reference, points, cx, cy)
-        points_m = reference.points_m
-    if source != "plane":
-        makers.append(_pose_rows)
+        if reference.points_m is not None:
+            return _by_plane(picture, camera, stated(reference, points), "plane", centre, focal_px, plumb)
+    else:
+        points = np.empty((0, 2))
+    return _by_length(picture, camera, reference, points, centre, focal_px, plumb)
+
+
+def _by_plane(
+    picture: Picture,
+    camera: CameraStatement,
+    known: Known,
+    source: str,
+    centre_px: tuple[float, float],
+    focal_px: tuple[float, float] | None,
+    plumb: Floats | None,
+) -> CameraPrior:
+    """From points of known place, which tell how the camera is turned."""
+    focal = FOCAL_SHARE * max(picture.width_px, picture.height_px) if focal_px is None else focal_px[0]
+    view, start = pose(known, centre_px, focal)
+    others: Makers = [_focal_row(picture, focal_px)]
+    if camera.distance_m is not None:
+        others.append(_distance_row(view, camera.distance_m, camera.u_distance_m))
+    if plumb is not None:
+        others.append(_plumb_row(view, plumb, 1.0))
+    # Twice: what moves the points together depends a little on where the camera stands.
+    for _ in range(2):
+        makers = [plane_rows(view, known, start), *others]
+        start = met(makers, start)
+    return CameraPrior(view, frozen(start), source, lambda theta: joined(makers, theta), 0.0)
+
+
+def _by_length(
+    picture: Picture,
+    camera: CameraStatement,
+    reference: Reference | None,
+    points: Floats,
+    centre_px: tuple[float, float],
+    focal_px: tuple[float, float] | None,
+    plumb: Floats | None,
+) -> CameraPrior:
+    """From two points, (2, 2), or from none, (0, 2)."""
+    cx, cy = centre_px
+    makers: Makers = [_pose_rows]
+    if reference is None:
+        view, start = View(cx, cy, frozen([0.0, 0.0, 0.0])), _start(picture, 200.0, cx, cy)
+    else:
+        view, start = _from_length(picture, reference, points, cx, cy)
     if focal_px is not None:
         start[LOG_DEPTH] = math.log(focal_px[0]) - start[LOG_SCALE]
     elif camera.distance_m is not None:
         offset = 0.0 if reference is None else reference.offset_m
         start[LOG_DEPTH] = math.log(camera.distance_m + offset)
     if reference is not None:
-        depth = math.exp(float(start[LOG_DEPTH]))
-        makers.append(_reference_rows(view, reference, straight(reference.points_px), depth))
+        makers.append(_length_row(view, reference, points, math.exp(float(start[LOG_DEPTH]))))
+    u_click_px = 1.0 if reference is None else reference.u_click_px
     makers.append(_focal_row(picture, focal_px))
     if camera.distance_m is not None:
-        makers.append(_distance_row(view, camera))
-    if source != "plane":
-        makers.append(_anchor_rows(start, 1.0 if reference is None else reference.u_click_px))
-    plumb = camera.plumb_px
+        makers.append(_distance_row(view, camera.distance_m, camera.u_distance_m))
+    makers.append(_anchor_rows(start, u_click_px))
     if plumb is not None:
-        makers.append(_plumb_row(view, straight(plumb), 1.0 if reference is None else reference.u_click_px))
-    elif source != "plane":
-        makers.append(_level_row)
-    if plumb is not None and source != "plane":
-        start[ROLL] = _plumb_roll(straight(plumb))
-
-    def rows(theta: Floats) -> Rows:
-        parts = [maker(theta) for maker in makers]
-        return Rows(
-            np.concatenate([part.residual for part in parts]),
-            np.concatenate([part.jacobian for part in parts]),
-            tuple(share for part in parts for share in part.shares),
-        )
-
-    if points_m is not None:
-        floor = float(points_m[:, 1].min() - view.anchor_m[2])
-        origin: float | None = 0.0
+        makers.append(_plumb_row(view, plumb, u_click_px))
+        start[ROLL] = _plumb_roll(plumb)
     else:
-        floor, origin = 0.0, None
-    return CameraPrior(view, frozen(start), source, rows, floor, origin)
+        makers.append(_level_row)
+    source = "none" if reference is None else "length"
+    return CameraPrior(view, frozen(start), source, lambda theta: joined(makers, theta), None)
 
 
 def _check(picture: Picture, reference: Reference) -> None:
@@ -184,24 +196,19 @@ def _start(picture: Picture, px_per_m: float, x: float, y: float) -> Floats:
     return start
 
 
-def _from_reference(
+def _from_length(
     picture: Picture, reference: Reference, points: Floats, cx: float, cy: float
-) -> tuple[View, Floats, str]:
-    if reference.points_m is None:
-        assert reference.length_m is not None
-        lowest = int(np.argmax(points[:, 1]))
-        scale = float(np.hypot(*(points[1] - points[0]))) / reference.length_m
-        view = View(cx, cy, frozen([0.0, reference.offset_m, 0.0]))
-        return view, _start(picture, scale, points[lowest, 0], points[lowest, 1]), "length"
-    places = reference.points_m
-    middle_px, middle_m = points.mean(axis=0), places.mean(axis=0)
-    px = (points - middle_px) * [1.0, -1.0]
-    m = places - middle_m
-    # Similarity through the points (complex least squares), good enough to start from.
-    a = np.vdot(m[:, 0] + 1j * m[:, 1], px[:, 0] + 1j * px[:, 1]) / (m**2).sum()
-    view = View(cx, cy, frozen([middle_m[0], reference.offset_m, middle_m[1]]))
-    start = _start(picture, abs(a), middle_px[0], middle_px[1])
-    return view, start, "plane"
+) -> tuple[View, Floats]:
+    lowest = int(np.argmax(points[:, 1]))
+    scale = float(np.hypot(*(points[1] - points[0]))) / _length(reference)
+    view = View(cx, cy, frozen([0.0, reference.offset_m, 0.0]))
+    return view, _start(picture, scale, points[lowest, 0], points[lowest, 1])
+
+
+def _length(reference: Reference) -> float:
+    if reference.length_m is None:
+        raise ValueError("a reference of two points has a length")
+    return reference.length_m
 
 
 def _pose_rows(theta: Floats) -> Rows:
@@ -229,9 +236,7 @@ def _focal_row(picture: Picture, focal: tuple[float, float] | None) -> Callable[
     def row(theta: Floats) -> Rows:
         jacobian = np.zeros((1, PARAMETERS))
         jacobian[0, LOG_SCALE] = jacobian[0, LOG_DEPTH] = 1 / u
-        return Rows(
-            np.array([(theta[LOG_SCALE] + theta[LOG_DEPTH] - mean) / u]), jacobian, (((name, 1.0),),)
-        )
+        return Rows(np.array([(theta[LOG_SCALE] + theta[LOG_DEPTH] - mean) / u]), jacobian, (((name, 1.0),),))
 
     return row
 
@@ -248,51 +253,26 @@ def _anchor_rows(start: Floats, u_click_px: float) -> Callable[[Floats], Rows]:
     return rows
 
 
-def _distance_row(view: View, camera: CameraStatement) -> Callable[[Floats], Rows]:
-    assert camera.distance_m is not None
-    stated = camera.distance_m
-    u = camera.u_distance_m or math.hypot(U_DISTANCE_SHARE * stated, U_DISTANCE_LEAST_M)
+def _distance_row(view: View, taped_m: float, u_taped_m: float | None) -> Callable[[Floats], Rows]:
+    u = u_taped_m or math.hypot(U_DISTANCE_SHARE * taped_m, U_DISTANCE_LEAST_M)
 
     def residual(theta: Numbers) -> Numbers:
-        return np.atleast_1d((distance_m(theta, view) - stated) / u)
+        return np.atleast_1d((distance_m(theta, view) - taped_m) / u)
 
     def row(theta: Floats) -> Rows:
-        return Rows(residual(theta), _derivative(residual, theta), ((("distance", 1.0),),))
+        return Rows(residual(theta), derivative(residual, theta), ((("distance", 1.0),),))
 
     return row
 
 
-def _reference_rows(
-    view: View, reference: Reference, points: Floats, depth_m: float
-) -> Callable[[Floats], Rows]:
-    if reference.points_m is None:
-        return _length_row(view, reference, points, depth_m)
-    world = np.column_stack(
-        [reference.points_m[:, 0], np.full(len(points), reference.offset_m), reference.points_m[:, 1]]
-    )
-    u = reference.u_click_px
-
-    def residual(theta: Numbers) -> Numbers:
-        return np.asarray(((project(theta, view, world) - points) / u).ravel())
-
-    def rows(theta: Floats) -> Rows:
-        shares = ((("click", 1.0),),) * (2 * len(points))
-        return Rows(residual(theta), _derivative(residual, theta), shares)
-
-    return rows
-
-
-def _length_row(
-    view: View, reference: Reference, points: Floats, depth_m: float
-) -> Callable[[Floats], Rows]:
+def _length_row(view: View, reference: Reference, points: Floats, depth_m: float) -> Callable[[Floats], Rows]:
     """The distance from the anchor, where the lower point was clicked, to the other point.
 
     The anchor's own click error is carried by its rows; this row has that of the other point, the
     error of the length, and that of the offset, which acts like one of length. Their variances are
     those at the depth that the adjustment starts from.
     """
-    assert reference.length_m is not None
-    length = reference.length_m
+    length = _length(reference)
     lowest = int(np.argmax(points[:, 1]))
     other = points[1 - lowest][None]
     span_px = float(np.hypot(*(points[1] - points[0])))
@@ -308,7 +288,7 @@ def _length_row(
         return np.atleast_1d(0.5 * np.log(away[0] ** 2 + away[1] ** 2) - math.log(length))
 
     def row(theta: Floats) -> Rows:
-        return Rows(log_length(theta) / u, _derivative(log_length, theta) / u, shares)
+        return Rows(log_length(theta) / u, derivative(log_length, theta) / u, shares)
 
     return row
 
@@ -327,6 +307,6 @@ def _plumb_row(view: View, points: Floats, u_click_px: float) -> Callable[[Float
         return np.atleast_1d((places[1, 0] - places[0, 0]) / (places[1, 1] - places[0, 1]))
 
     def row(theta: Floats) -> Rows:
-        return Rows(lean(theta) / u, _derivative(lean, theta) / u, ((("tilt", 1.0),),))
+        return Rows(lean(theta) / u, derivative(lean, theta) / u, ((("tilt", 1.0),),))
 
     return row
