@@ -8,6 +8,7 @@ import socket
 import subprocess
 import tempfile
 import uuid
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -97,3 +98,38 @@ def log(where):
 @pytest.fixture
 def file(tmp_path):
     return tmp_path / "log.sqlite"
+
+
+@pytest.fixture
+def unprivileged():
+    """For a while without the right of root to write everything."""
+
+    @contextmanager
+    def nobody():
+        if os.name == "nt" or os.geteuid() != 0:
+            yield
+            return
+        os.seteuid(65534)
+        try:
+            yield
+        finally:
+            os.seteuid(0)
+
+    return nobody
+
+
+@pytest.fixture
+def only_to_read():
+    """A function that copies a log into a folder of its own, of which neither may be written."""
+    with tempfile.TemporaryDirectory() as folder:
+
+        def copied(log):
+            path = Path(shutil.copy(log, Path(folder) / "log.sqlite"))
+            path.chmod(0o444)
+            Path(folder).chmod(0o555)
+            return path
+
+        yield copied
+        Path(folder).chmod(0o755)
+        for path in Path(folder).iterdir():
+            path.chmod(0o644)

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import made_shots as made
 import numpy as np
+import numpy.typing as npt
 import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
@@ -33,8 +34,8 @@ def values(hint):  # noqa: PLR0911 - one return a kind of value
         return st.one_of(*(st.none() if part is type(None) else values(part) for part in parts))
     if dataclasses.is_dataclass(hint):
         return st.builds(hint, **{name: values(kind) for name, kind in typing.get_type_hints(hint).items()})
-    if origin is np.ndarray:
-        dtype = np.dtype(typing.get_args(parts[1])[0])
+    if origin in (np.ndarray, npt.NDArray):  # numpy spells it differently from version 2.5 on
+        dtype = np.dtype(parts[0] if len(parts) == 1 else typing.get_args(parts[1])[0])
         return hnp.arrays(dtype, hnp.array_shapes(min_dims=1, max_dims=2, min_side=0, max_side=3))
     if origin is tuple:
         if parts[1:] == (Ellipsis,):

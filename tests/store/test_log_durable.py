@@ -228,11 +228,19 @@ def test_a_closed_log_holds_nothing_open(file):
 
 
 def test_a_closed_log_on_a_server_holds_no_connection(database):
-    with Log.open(database) as log:
-        log.sessions()
-    port = int(database.rsplit(":", 1)[1].split("/")[0])
-    mine = psutil.Process().net_connections("tcp")
-    assert not [c for c in mine if c.raddr and c.raddr.port == port and c.status == psutil.CONN_ESTABLISHED]
+    psycopg = pytest.importorskip("psycopg")
+    others = (
+        "SELECT count(*) FROM pg_stat_activity "
+        "WHERE datname = current_database() AND backend_type = 'client backend' AND pid <> pg_backend_pid()"
+    )
+    with psycopg.connect(database, autocommit=True) as raw:
+        with Log.open(database) as log:
+            log.sessions()
+            assert raw.execute(others).fetchone() == (1,)
+        deadline = time.monotonic() + 10  # the server takes a moment to notice
+        while raw.execute(others).fetchone() != (0,) and time.monotonic() < deadline:
+            time.sleep(0.02)
+        assert raw.execute(others).fetchone() == (0,)
 
 
 def test_a_log_that_cannot_be_opened_holds_nothing_open(file):

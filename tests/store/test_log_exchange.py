@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from datetime import UTC, datetime
 
@@ -39,27 +40,17 @@ def document(log):
 
 def test_export_import_export_is_the_identity(document, log, elsewhere):
     with Log.open(elsewhere) as other:
-        assert other.import_json(document).clips == 4
-        # The same note twice says nothing more, and is not entered again.
-        assert [note.text for note in other.notes()] == ["moved indoors", "charged"]
-        once = json.loads(document)
-        del once["notes"][1]
-        assert json.loads(other.export_json()) == once
+        assert other.import_json(document) == Imported(clips=4, already_there=0, notes=3)
+        assert other.export_json() == document
         for session in log.sessions():
-            for mine, theirs in zip(log.clips(session.name), other.clips(session.name), strict=True):
-                assert mine == theirs
-        with_ids = log.shots("first"), other.shots("first")
-        assert with_ids[0].excluded.tolist() == with_ids[1].excluded.tolist()
-        assert log.timeline()[-1] == other.timeline()[-1]
-
-
-def test_an_export_of_an_import_is_the_same_text(document, tmp_path):
-    texts = [document]
-    for k in range(2):
-        with Log.open(tmp_path / f"{k}.sqlite") as other:
-            other.import_json(texts[-1])
-            texts.append(other.export_json())
-    assert texts[1] == texts[2]
+            assert log.clips(session.name) == other.clips(session.name)
+            mine, theirs = log.shots(session.name), other.shots(session.name)
+            for field in dataclasses.fields(mine):
+                if field.name != "id":  # the numbers in a log are its own
+                    assert made.same(getattr(mine, field.name), getattr(theirs, field.name))
+        assert log.sessions() == other.sessions()
+        assert log.notes() == other.notes()
+        assert log.timeline() == other.timeline()
 
 
 def test_importing_twice_adds_nothing(document, elsewhere):
@@ -74,7 +65,7 @@ def test_an_import_leaves_what_is_there_alone(document, elsewhere):
     with Log.open(elsewhere) as other:
         other.add("first", made.measured(1), made.setup(1.0))
         other.exclude("first", int(other.shots("first").id[0]), "mine")
-        assert other.import_json(document) == Imported(clips=3, already_there=1, notes=2)
+        assert other.import_json(document) == Imported(clips=3, already_there=1, notes=3)
         assert other.shots("first").reason[0] == "mine"
         assert other.shots("first").wheel_speed_rad_s[0] == 1.0
 

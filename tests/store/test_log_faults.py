@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import os
-import shutil
 import sqlite3
-import tempfile
 from contextlib import closing, contextmanager
-from pathlib import Path
 
 import made_shots as made
 import pytest
@@ -149,32 +146,12 @@ def test_two_open_logs_see_each_other(filled):
         assert len(one.shots("first")) == 9
 
 
-@contextmanager
-def unprivileged():
-    """Root may write anything: be nobody for a while."""
-    if os.name == "nt" or os.geteuid() != 0:
-        yield
-        return
-    os.seteuid(65534)
-    try:
-        yield
-    finally:
-        os.seteuid(0)
-
-
 @pytest.fixture
-def read_only(filled):
-    """A log in a folder of which neither may be written."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(shutil.copy(filled, Path(folder) / "log.sqlite"))
-        path.chmod(0o444)
-        Path(folder).chmod(0o555)
-        yield path
-        Path(folder).chmod(0o755)
-        path.chmod(0o644)
+def read_only(filled, only_to_read):
+    return only_to_read(filled)
 
 
-def test_a_log_that_may_only_be_read_can_be_read(read_only):
+def test_a_log_that_may_only_be_read_can_be_read(read_only, unprivileged):
     before = digest(read_only)
     with unprivileged(), Log.open(read_only) as log:
         assert log.opened.read_only
@@ -188,13 +165,13 @@ def test_a_log_that_may_only_be_read_can_be_read(read_only):
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows has no folders that may only be read")
-def test_no_log_can_be_begun_where_nothing_may_be_written(read_only):
+def test_no_log_can_be_begun_where_nothing_may_be_written(read_only, unprivileged):
     with unprivileged(), refused("log_cannot_open", "cannot be opened"):
         Log.open(read_only.with_name("new.sqlite"))
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows keeps no such rights")
-def test_a_log_that_may_not_even_be_read(read_only):
+def test_a_log_that_may_not_even_be_read(read_only, unprivileged):
     read_only.chmod(0)
     with unprivileged(), refused("log_cannot_open", "cannot be opened"):
         Log.open(read_only)

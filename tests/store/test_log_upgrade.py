@@ -167,6 +167,16 @@ def test_a_failed_upgrade_leaves_the_old_log(old):
     assert {table: rows(old, table) for table in TABLES} == before
 
 
+def test_an_old_log_that_may_only_be_read_is_left(old, only_to_read, unprivileged):
+    path = only_to_read(old)
+    before = digest(path)
+    with unprivileged(), pytest.raises(LogError, match="can be read but not written") as caught:
+        Log.open(path)
+    assert caught.value.code == "log_read_only"
+    assert digest(path) == before
+    assert list(path.parent.iterdir()) == [path]
+
+
 def test_the_upgraded_tables_are_the_ones_the_program_uses(where):
     Log.open(where).close()
     url = (

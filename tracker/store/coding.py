@@ -18,6 +18,7 @@ from functools import cache
 from typing import Any, TypeVar, cast
 
 import numpy as np
+import numpy.typing as npt
 
 from tracker.errors import LogError
 
@@ -122,7 +123,7 @@ def _read(hint: Any, plain: Any) -> Any:  # noqa: PLR0911 - one return a kind of
         return None if plain is None else _read(next(p for p in parts if p is not type(None)), plain)
     if dataclasses.is_dataclass(hint):
         return _read_dataclass(cast("type", hint), plain)
-    if origin is np.ndarray:
+    if _is_array(origin):
         return _read_array(_dtype(hint), plain)
     if origin is tuple:
         if len(parts) == 2 and parts[1] is Ellipsis:
@@ -162,8 +163,14 @@ def _read_array(dtype: Any, plain: Any) -> Any:
     return array
 
 
+def _is_array(origin: Any) -> bool:
+    """Whether a declared type is an array; numpy spells it differently from version 2.5 on."""
+    return origin is np.ndarray or origin is npt.NDArray
+
+
 def _dtype(hint: Any) -> Any:
-    return typing.get_args(typing.get_args(hint)[1])[0]
+    parts = typing.get_args(hint)
+    return parts[0] if len(parts) == 1 else typing.get_args(parts[1])[0]
 
 
 def _blank(hint: Any, name: str) -> Any:
@@ -173,7 +180,7 @@ def _blank(hint: Any, name: str) -> Any:
         return None
     if dataclasses.is_dataclass(hint):
         return _read_dataclass(cast("type", hint), {})
-    if origin is np.ndarray:
+    if _is_array(origin):
         return _read_array(_dtype(hint), [])
     blanks: dict[Any, Any] = {float: math.nan, str: "", tuple: (), dict: {}}
     if (origin or hint) in blanks:

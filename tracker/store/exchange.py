@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from collections import Counter
 from datetime import datetime
 from typing import Any
 
@@ -93,7 +94,7 @@ def import_json(connection: Connection, text: str) -> Imported:
                 else:
                     _import_clip(connection, session_id, clip)
                     new += 1
-        notes = sum(_import_note(connection, note) for note in document["notes"])
+        notes = _import_notes(connection, document["notes"])
     except (KeyError, TypeError, ValueError, AttributeError, IndexError) as problem:
         if isinstance(problem, LogError) and problem.code != "log_damaged":
             raise
@@ -159,16 +160,22 @@ def _import_clip(connection: Connection, session_id: int, clip: Plain) -> None:
             connection.execute(insert(t.exclusions), row)
 
 
-def _import_note(connection: Connection, note: Plain) -> bool:
-    """Enter a note unless it is there already, word for word."""
-    if note["kind"] not in NOTE_KINDS:
-        raise ValueError(f"a note of kind {note['kind']!r}")
-    row = {"noted_for": _when(note["when"]), "kind": note["kind"], "text": clean(note["text"])}
-    same = [t.notes.c[name] == value for name, value in row.items()]
-    if connection.execute(select(t.notes.c.id).where(*same)).first() is not None:
-        return False
-    connection.execute(insert(t.notes), row)
-    return True
+def _import_notes(connection: Connection, notes: list[Plain]) -> int:
+    """Enter the notes the log lacks; one written twice there is there twice here."""
+    n = t.notes.c
+    there = Counter(tuple(row) for row in connection.execute(select(n.noted_for, n.kind, n.text)))
+    new = []
+    for note in notes:
+        if note["kind"] not in NOTE_KINDS:
+            raise ValueError(f"a note of kind {note['kind']!r}")
+        said = (_when(note["when"]), note["kind"], clean(note["text"]))
+        if there[said]:
+            there[said] -= 1
+        else:
+            new.append(dict(zip(("noted_for", "kind", "text"), said, strict=True)))
+    if new:
+        connection.execute(insert(t.notes), new)
+    return len(new)
 
 
 # -- table --------------------------------------------------------------------------------------

@@ -47,6 +47,11 @@ _CANNOT_WRITE = (
     "The launch log {where} could not be written.",
     "Check the disk and the space on it, then measure again; what was saved before is safe.",
 )
+_CANNOT_READ = (
+    "log_read_failed",
+    "The disk does not give back all of the launch log {where}.",
+    "Check the disk or the network it is on; copy the log elsewhere as soon as it can be read.",
+)
 _UNREACHABLE = (
     "log_unreachable",
     "The database server at {where} does not answer or lets nobody in.",
@@ -58,7 +63,10 @@ _FAILED = (
     "Try again; if it happens again, export the log and begin a new one.",
 )
 
+# The extended code is looked up first, then its primary one.
 BY_SQLITE_CODE = {
+    sqlite3.SQLITE_IOERR_READ: _CANNOT_READ,
+    sqlite3.SQLITE_IOERR_SHORT_READ: _CANNOT_READ,
     sqlite3.SQLITE_BUSY: _LOCKED,
     sqlite3.SQLITE_LOCKED: _LOCKED,
     sqlite3.SQLITE_READONLY: _READ_ONLY,
@@ -89,8 +97,8 @@ def fault(problem: Exception, where: str) -> LogError:
     """The plain error that stands for what a database library raised."""
     cause = problem.orig if isinstance(problem, DBAPIError) and problem.orig is not None else problem
     if isinstance(cause, sqlite3.Error):
-        code = getattr(cause, "sqlite_errorcode", None)
-        said = BY_SQLITE_CODE.get(code & PRIMARY, _FAILED) if code is not None else _FAILED
+        code: int = getattr(cause, "sqlite_errorcode", 0)
+        said = BY_SQLITE_CODE.get(code, BY_SQLITE_CODE.get(code & PRIMARY, _FAILED))
     elif hasattr(cause, "sqlstate"):
         said = _server_fault(cause)
     else:
