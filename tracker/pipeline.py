@@ -8,6 +8,8 @@ from pathlib import Path
 
 import numpy as np
 
+from calibration.board import plane_points
+from calibration.board_layout import StandingBoard
 from calibration.camera import LOG_DEPTH, LOG_SCALE
 from calibration.clock import (
     Cadence,
@@ -23,7 +25,7 @@ from calibration.convert import Sight
 from calibration.lens_file import read_lens
 from calibration.reference import CameraPrior, camera_prior
 from calibration.shutter import Readout, readout_of
-from calibration.values import Clock, Floats
+from calibration.values import Clock, Floats, PlanePoints
 from tracker.ball.watch import BallHint
 from tracker.film.digest import fingerprint
 from tracker.film.guard import Child
@@ -115,7 +117,9 @@ def measure(
     PlainError
         If the clip cannot be read, or setup and clip do not fit together.
     """
-    viewing = Viewing(path, BallHint(setup.ball.colour, _radius_px(setup)), start_s, end_s)
+    hint = BallHint(setup.ball.colour, _radius_px(setup))
+    board = None if setup.board is None else setup.board.board
+    viewing = Viewing(path, hint, start_s, end_s, board, 0.5 * setup.ball.diameter_m)
     with child or Child() as process:
         seen = process.run(viewing, seconds=SILENCE_S, memory_bytes=CHILD_MEMORY_BYTES, on_progress=progress)
     scene = _look(seen, setup)
@@ -175,6 +179,7 @@ def _look(seen: Seen, setup: Setup) -> Scene:
         straighten=lambda points: sight.ideal_from_upright(pointed_in, points),
         focal_px=sight.focal_px,
         centre_px=sight.centre_px,
+        board=_board(seen, sight, setup.board),
     )
     return Scene(
         setup=setup,
@@ -187,6 +192,21 @@ def _look(seen: Seen, setup: Setup) -> Scene:
         upright_px=picture.to_upright(stored),
         ideal_px=sight.ideal(s.frame, stored),
     )
+
+
+def _board(
+    seen: Seen, sight: Sight, standing: StandingBoard | None
+) -> tuple[StandingBoard, PlanePoints] | None:
+    """The board's points from all pictures it was seen in, straightened and steadied."""
+    if standing is None:
+        return None
+    ideal = []
+    for frame, sighting in seen.boards:
+        corners = sight.ideal(np.full(4 * len(sighting.marker), frame), sighting.corners_px.reshape(-1, 2))
+        centres = sight.ideal(np.full(len(sighting.marker), frame), sighting.centres_px)
+        moved = dataclasses.replace(sighting, corners_px=corners.reshape(-1, 4, 2), centres_px=centres)
+        ideal.append(moved)
+    return standing, plane_points(ideal, standing.board)
 
 
 def _time(scene: Scene, *, every_flight: bool) -> Timed:
@@ -239,7 +259,7 @@ def _ideal_exit(scene: Scene) -> Floats | None:
     if stated is None:
         return None
     frame = 0 if scene.setup.reference is None else scene.setup.reference.frame
-    return scene.sight.ideal_from_upright(frame, np.array([stated]))[0]
+    return np.asarray(scene.sight.ideal_from_upright(frame, np.array([stated]))[0])
 
 
 def _other_rate(grid: Grid, clock: Clock, fall: Fall | None) -> float | None:

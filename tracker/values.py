@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from calibration.board_layout import StandingBoard
 from calibration.values import CameraStatement, Clock, Floats, Ints, Picture, Reference
 from tracker.flags import Doubt
 
@@ -101,6 +102,7 @@ class Setup:
     target: Target | None = None
     room: Room = Room()
     text: str = ""
+    board: StandingBoard | None = None  # in place of a reference, to be found in the clip
 
 
 # -- film -> ------------------------------------------------------------------------------------

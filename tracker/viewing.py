@@ -9,13 +9,19 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
+from calibration.board import BoardSighting, find_board
+from calibration.board_layout import Board
 from calibration.steady import Steadiness, SteadyWatch
 from tracker.ball.watch import BallHint, BallWatch, common_radius, needs_survey
-from tracker.film.decode import frames
+from tracker.film.decode import Frame, frames
 from tracker.film.facts import read_facts
-from tracker.values import ClipFacts, Sightings
+from tracker.values import Bytes, ClipFacts, Sightings
 
 PROGRESS_EVERY = 20
+BOARD_LOOKS = 10  # pictures in which a board is looked for, spread over the film
+BOARD_TRIES = 5  # of which so many come first, to learn how large the ball will be
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +33,7 @@ class Seen:
     steady: Steadiness
     frames: int
     lost: int
+    boards: tuple[tuple[int, BoardSighting], ...] = ()  # (frame, where a board was in it)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,18 +44,26 @@ class Viewing:
     hint: BallHint
     start_s: float | None = None
     end_s: float | None = None
+    board: Board | None = None
+    ball_radius_m: float | None = None
 
     def __call__(self, progress: Callable[[int, int], None]) -> Seen:
         """Watch the film; ``progress`` hears of frames done and in all."""
         facts = read_facts(self.path)
         total = len(facts.file_time_s)
         hint = self.hint
+        boards = None if self.board is None else BoardWatch(self.board, facts, self.start_s, self.end_s)
+        if boards is not None:
+            px_per_m = boards.look_ahead(self.path)
+            if hint.radius_px is None and px_per_m is not None and self.ball_radius_m is not None:
+                hint = replace(hint, radius_px=self.ball_radius_m * px_per_m)
         if needs_survey(hint):
             hint = replace(hint, radius_px=common_radius(self._watch(hint, total, progress)[0]))
         steady = SteadyWatch()
-        sightings, count, lost = self._watch(hint, total, progress, steady)
+        sightings, count, lost = self._watch(hint, total, progress, steady, boards)
         progress(total, total)
-        return Seen(facts, sightings, steady.result(), count, lost)
+        found = () if boards is None else boards.result()
+        return Seen(facts, sightings, steady.result(), count, lost, found)
 
     def _watch(
         self,
@@ -56,6 +71,7 @@ class Viewing:
         total: int,
         progress: Callable[[int, int], None],
         steady: SteadyWatch | None = None,
+        boards: BoardWatch | None = None,
     ) -> tuple[Sightings, int, int]:
         watch = BallWatch(hint)
         count = 0
@@ -64,8 +80,71 @@ class Viewing:
                 boxes = watch.see(frame)
                 if steady is not None:
                     steady.see(frame.index, frame.y, boxes)
+                if boards is not None:
+                    boards.see(frame)
                 count += 1
                 if count % PROGRESS_EVERY == 0:
                     progress(frame.index + 1, total)
             lost = reel.lost
         return watch.result(), count, lost
+
+
+class BoardWatch:
+    """Looks for a board in a few pictures spread over the part of a film that matters."""
+
+    def __init__(self, board: Board, facts: ClipFacts, start_s: float | None, end_s: float | None) -> None:
+        self._board = board
+        self._facts = facts
+        times = facts.file_time_s
+        first = 0 if start_s is None else int(np.searchsorted(times, start_s))
+        last = len(times) - 1 if end_s is None else int(np.searchsorted(times, end_s, side="right")) - 1
+        self._first = min(first, len(times) - 1)
+        self._wanted = {int(k) for k in np.linspace(self._first, max(last, self._first), BOARD_LOOKS)}
+        self._ahead: list[tuple[int, BoardSighting]] = []
+        self._found: list[tuple[int, BoardSighting]] = []
+
+    def look_ahead(self, path: Path) -> float | None:
+        """Pixels a metre on the board where it is first seen, None where it is not.
+
+        Whoever holds a board up before the shots may have taken it away when they begin.
+        """
+        times = self._facts.file_time_s
+        tries = [self._first, *(int(k) for k in np.linspace(0, len(times) - 1, BOARD_TRIES + 1)[:-1])]
+        for index in dict.fromkeys(tries):
+            with frames(path, start_s=float(times[index])) as reel:
+                frame = next(reel, None)
+                sighting = None if frame is None else self._look(frame.y)
+            if frame is not None and sighting is not None:
+                self._ahead.append((frame.index, sighting))
+                return self._px_per_m(sighting)
+        return None
+
+    def see(self, frame: Frame) -> None:
+        """Take in one picture."""
+        if frame.index in self._wanted:
+            sighting = self._look(frame.y)
+            if sighting is not None:
+                self._found.append((frame.index, sighting))
+
+    def result(self) -> tuple[tuple[int, BoardSighting], ...]:
+        """Where the board was, in stored pixels; from before the part that matters only if need be."""
+        return tuple(self._found or self._ahead)
+
+    def _look(self, luma: Bytes) -> BoardSighting | None:
+        if not self._facts.picture.mirrored:
+            return find_board(luma, self._board)
+        sighting = find_board(np.ascontiguousarray(luma[:, ::-1]), self._board)
+        if sighting is None:
+            return None
+        flip = np.array([-1.0, 1.0])
+        right = np.array([luma.shape[1] - 1.0, 0.0])
+        return replace(
+            sighting,
+            corners_px=sighting.corners_px * flip + right,
+            centres_px=sighting.centres_px * flip + right,
+        )
+
+    def _px_per_m(self, sighting: BoardSighting) -> float:
+        sides = np.linalg.norm(sighting.corners_px - np.roll(sighting.corners_px, 1, axis=1), axis=2)
+        # The longer sides are those that are least foreshortened.
+        return float(np.percentile(sides, 75)) / (self._board.marker_mm / 1000 * self._board.print_scale)

@@ -61,6 +61,9 @@ def test_untouched_template_asks_for_the_ball():
     assert caught.value.code == "setup_ball_diameter_missing"
 
 
+INSTEAD = {"points_m", "board", "sheets", "marker", "ruler"}  # in place of a length
+
+
 def test_examples_in_the_comments_can_be_used():
     # Taking away every # before an example, but for those that exclude one another.
     wanted = []
@@ -68,12 +71,12 @@ def test_examples_in_the_comments_can_be_used():
         bare = line.removeprefix("# ")
         key = bare.partition(" = ")[0]
         known = any(key in keys for keys in KEYS.values())
-        wanted.append(bare if known and key != "points_m" else line)
+        wanted.append(bare if known and key not in INSTEAD else line)
     text = "\n".join(wanted).replace("wheels = 1", "wheels = 2")
     setup = parse_setup(text, "setup.toml")
     table = tomllib.loads(text)
     assert {name: set(part) for name, part in table.items()} == {
-        name: set(keys) - {"points_m"} for name, keys in KEYS.items()
+        name: set(keys) - INSTEAD for name, keys in KEYS.items()
     }
     assert setup.launcher.second_wheel_speed_rad_s == pytest.approx(314.159265, rel=1e-8)  # 3000 rpm
     assert setup.room.temperature_k == pytest.approx(295.15)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from tracker.errors import SetupError, SetupNotFound
 from tracker.setup_file import sections, units
+from tracker.setup_file.board import standing_board
 from tracker.setup_file.reference import check_ball_fits, reference
 from tracker.setup_file.section import KEYS, Section, check_names, signed
 from tracker.setup_file.units import shown
@@ -129,7 +130,8 @@ def parse_setup(text: str, source: str) -> Setup:
     check_names(table, source)
     part = {name: Section(name, _content(table, name), source) for name in KEYS}
     ball = sections.ball(part["ball"])
-    known = reference(part["reference"])
+    board = standing_board(part["reference"])
+    known = reference(part["reference"]) if board is None else None
     picture_px = None if known is None else known.picture_px
     if known is not None:
         check_ball_fits(part["ball"], ball, known)
@@ -142,6 +144,7 @@ def parse_setup(text: str, source: str) -> Setup:
         target=sections.target(part["target"]),
         room=sections.room(part["room"]),
         text=text,
+        board=board,
     )
 
 

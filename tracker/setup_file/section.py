@@ -25,6 +25,10 @@ KEYS: dict[str, tuple[str, ...]] = {
         "length_uncertainty",
         "offset_uncertainty",
         "click_uncertainty_px",
+        "board",
+        "sheets",
+        "marker",
+        "ruler",
     ),
     "camera": ("distance", "distance_uncertainty", "capture_fps", "readout", "lens", "plumb_px"),
     "launcher": (

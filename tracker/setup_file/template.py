@@ -138,6 +138,14 @@ _FORM = """\
 # length_uncertainty = "1 mm"
 # offset_uncertainty = "10 mm"
 # click_uncertainty_px = 1.0
+#   Or, in place of all these, a printed board ("lobscope board" makes one), which is found in the clip:
+# board = "A4"
+# sheets = [1, 1]
+#   how many sheets across and up
+# marker = "64 mm"
+#   the width of a marker as it was ordered; it stands at the foot of each sheet
+# ruler = "150.0 mm"
+#   how long the printed ruler line really is
 
 [camera]
 {distance}

@@ -28,7 +28,10 @@ def calibration_fingerprint(setup: Setup, picture: Picture) -> str:
     """
     setup = _exact(setup)
     carries = {"ball": to_plain((setup.ball.diameter_m, setup.ball.u_diameter_m))}
-    reference = carries if setup.reference is None else {"reference": essence(setup.reference)}
+    if setup.board is not None:
+        reference = {"board": essence(setup.board)}
+    else:
+        reference = carries if setup.reference is None else {"reference": essence(setup.reference)}
     return _digest({**reference, "camera": essence(setup.camera), "picture": essence(picture)})[:16]
 
 
