@@ -100,7 +100,7 @@ def project_with_derivatives(
     by_axes[:, 0, 2] = at[:, 0] * by_forward
     by_axes[:, 1, 2] = at[:, 1] * by_forward
     from_centre = along[:, None] * at[:, :2]
-    places = from_centre + [view.centre_x_px, view.centre_y_px]
+    places = from_centre + np.array([view.centre_x_px, view.centre_y_px])
     # How the point moves in the camera's axes; scale and depth also magnify the picture.
     moves = np.zeros((len(world_m), 3, PARAMETERS))
     moves[:, :2, LOG_SCALE] = -depth * ray[:2]

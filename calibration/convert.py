@@ -18,6 +18,7 @@ from calibration.values import Floats, Picture
 
 #: Share of the background's motion by which the plane of flight, nearer or farther, may move otherwise.
 U_PARALLAX_SHARE = 0.02
+UNKNOWN_PX = 5.0  # where the background's motion could not be followed
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,4 +118,4 @@ class Sight:
             return np.zeros(len(stored_px))
         moved = np.hypot(*(self.stilled(frame, stored_px) - stored_px).T)
         known = self.steady.u_at(frame, stored_px)
-        return np.hypot(np.where(np.isfinite(known), known, 5.0), U_PARALLAX_SHARE * moved)
+        return np.asarray(np.hypot(np.where(np.isfinite(known), known, UNKNOWN_PX), U_PARALLAX_SHARE * moved))

@@ -187,7 +187,7 @@ class SteadyWatch:
     def _track(self, index: int, luma: Luma, boxes: Floats | None) -> tuple[Floats, Bools, Floats]:
         """Shifts of the pieces, which to believe, and the motion they agree on."""
         patches = self._patches
-        assert patches is not None  # noqa: S101 - set by the first picture
+        assert patches is not None
         model = self._model + self._speed * (index - self._last)
         shift, good = self._measured(luma, model, boxes)
         if good.sum() < 0.4 * len(patches):
@@ -211,7 +211,7 @@ class SteadyWatch:
         return np.asarray((self._design @ model).reshape(-1, 2) + self._beyond)
 
     def _measured(self, luma: Luma, model: Floats, boxes: Floats | None) -> tuple[Floats, Bools]:
-        assert self._patches is not None  # noqa: S101 - set by the first picture
+        assert self._patches is not None
         guess = self._expected(model)
         if np.abs(guess).max() > _STIRS_PX:
             self._patches = prepared(self._patches)

@@ -29,6 +29,7 @@ EDGE_REACH_PX = 3.0
 #: Neighbouring rays share pixels and codec blocks; their scatter understates the error of the mean.
 RAY_CORRELATION = 1.6
 LEAST_CONTRAST = 8.0
+LEAST_SQUARE = 60.0  # of the contrast, below which a share is mostly noise
 LEAST_FOR_SHADE = 8  # windows
 MOST_ROWS = 30_000  # cv2.remap takes pictures of up to 32767 rows
 #: Chroma sample j lies between luma samples 2j and 2j + 1 (ITU-T H.273, 8.7, centre siting; phones
@@ -83,7 +84,8 @@ def _sample(stack: Bytes, x: Floats, y: Floats) -> Floats:
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return np.asarray(out.reshape(x.shape), dtype=np.float32)
+    samples: Floats = np.asarray(out).reshape(x.shape)
+    return samples
 
 
 def _profile(planes: tuple[Bytes, Bytes, Bytes], px: Floats, py: Floats) -> Floats:
@@ -102,7 +104,7 @@ def _ball_colour(profile: Floats, ends: int) -> Floats:
     inner = profile[:, :, :ends]
     level = inner.mean(axis=2, keepdims=True)
     if len(profile) < LEAST_FOR_SHADE:
-        return level
+        return np.asarray(level)
     place = np.arange(ends) - 0.5 * (ends - 1)
     slope = np.median(np.einsum("nksc,s->nkc", inner, place), axis=0) / (place**2).sum()
     slope = sum(np.roll(slope, k, axis=0) for k in (-2, -1, 0, 1, 2)) / 5
@@ -123,8 +125,8 @@ def _shares(profile: Floats, behind: Floats) -> tuple[Floats, Floats]:
     ground = np.where(known, behind, outside)
     toward = ball - ground
     square = np.einsum("nksc,nksc->nks", toward, toward)
-    share = np.einsum("nksc,nksc->nks", profile - ground, toward) / np.maximum(square, 60.0)
-    return share, np.sqrt(square[:, :, STEPS // 2])
+    share = np.einsum("nksc,nksc->nks", profile - ground, toward) / np.maximum(square, LEAST_SQUARE)
+    return np.asarray(share), np.asarray(np.sqrt(square[:, :, STEPS // 2]))
 
 
 def _edges(share: Floats, offset: Floats, reach: Floats) -> tuple[Floats, Floats]:
@@ -142,7 +144,7 @@ def _edges(share: Floats, offset: Floats, reach: Floats) -> tuple[Floats, Floats
         edge = (weight * middle).sum(axis=2) / np.maximum(weight.sum(axis=2), 1e-6)
     near = np.maximum(1 - ((middle - edge[:, :, None]) / 1.5) ** 2, 0.0)
     steepest = (near * steep).sum(axis=2) / np.maximum(near.sum(axis=2), 1e-6)
-    return edge, 1 / np.maximum(steepest, 1e-3)
+    return np.asarray(edge), np.asarray(1 / np.maximum(steepest, 1e-3))
 
 
 def _fit_rays(edge: Floats, weight: Floats, loose: float) -> tuple[Floats, Floats, Floats]:

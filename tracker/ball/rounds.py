@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from calibration.values import Floats
-from tracker.ball.spots import Plane, Spot
+from tracker.ball.spots import Plane, Spot, followed
 
 WORK_WIDTH = 480  # luma is reduced to about this many columns
 SMALLEST_PX, LARGEST_SHARE = 4.0, 0.16  # radii looked for, in work pixels and as a share of the height
@@ -50,19 +50,17 @@ class RoundFinder:
     def see(self, y: Plane) -> list[Spot]:
         """Round moving things in one frame's luma, (h, w), best first."""
         step = max(1, round(y.shape[1] / WORK_WIDTH))
-        small = cv2.resize(y, (y.shape[1] // step, y.shape[0] // step), interpolation=cv2.INTER_AREA)
+        size = (y.shape[1] // step, y.shape[0] // step)
+        small = np.asarray(cv2.resize(y, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
         if self._background is None or self._previous is None:
             self._background, self._previous = small.copy(), small
             return []
-        changed = cv2.bitwise_and(cv2.absdiff(small, self._background), cv2.absdiff(small, self._previous))
         change = cv2.max(cv2.absdiff(small, self._background), cv2.absdiff(small, self._previous))
-        del changed
-        mask = cv2.dilate(cv2.threshold(change, LEAST_CHANGE, 255, cv2.THRESH_BINARY)[1], np.ones((3, 3), np.uint8))
-        spots = self._vote(small, np.asarray(mask, dtype=np.uint8), step)
+        changed = cv2.threshold(change, LEAST_CHANGE, 255, cv2.THRESH_BINARY)[1]
+        mask = np.asarray(cv2.dilate(changed, np.ones((3, 3), np.uint8)), dtype=np.uint8)
+        spots = self._vote(small, mask, step)
         if self._seen % BACKGROUND_EVERY == 0:
-            above = cv2.bitwise_and(cv2.compare(small, self._background, cv2.CMP_GT), 1)  # type: ignore[call-overload]  # scalar
-            below = cv2.bitwise_and(cv2.compare(small, self._background, cv2.CMP_LT), 1)  # type: ignore[call-overload]  # scalar
-            self._background = cv2.subtract(cv2.add(self._background, above), below)
+            self._background = followed(self._background, small)
         self._previous = small
         self._seen += 1
         return spots

@@ -97,12 +97,12 @@ class SpotFinder:
         contours = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
         spots = self._spots([np.asarray(c) for c in contours if len(c) > FEWEST_BOUNDARY])
         if self._seen % BACKGROUND_EVERY == 0:
-            self._u, self._v = _followed(self._u, u), _followed(self._v, v)
+            self._u, self._v = followed(self._u, u), followed(self._v, v)
             if self.direction is not None:
                 self._level = self._project(self._u, self._v)
         if self._seen % LUMA_BACKGROUND_EVERY == 2:
             assert self._y is not None
-            self._y = _followed(self._y, y)
+            self._y = followed(self._y, y)
         self._seen += 1
         if len(spots) > MOST_SPOTS:
             spots = sorted(spots, key=lambda spot: -spot.area_px)[:MOST_SPOTS]
@@ -114,9 +114,11 @@ class SpotFinder:
         return np.asarray(cv2.addWeighted(u, du, v, dv, 128.0 - 128.0 * (du + dv)), dtype=np.uint8)
 
     def _change(self, u: Plane, v: Plane) -> Plane:
-        if self.direction is None:
-            return np.asarray(cv2.add(cv2.absdiff(u, self._u), cv2.absdiff(v, self._v)), dtype=np.uint8)  # type: ignore[call-overload,arg-type]  # set in see
-        return np.asarray(cv2.subtract(self._project(u, v), self._level), dtype=np.uint8)  # type: ignore[call-overload,arg-type]  # set in see
+        assert self._u is not None
+        assert self._v is not None
+        if self.direction is None or self._level is None:
+            return np.asarray(cv2.add(cv2.absdiff(u, self._u), cv2.absdiff(v, self._v)), dtype=np.uint8)
+        return np.asarray(cv2.subtract(self._project(u, v), self._level), dtype=np.uint8)
 
     def _measure_noise(self, u: Plane, v: Plane) -> None:
         assert self._u is not None
@@ -138,9 +140,7 @@ class SpotFinder:
     def _spots(self, contours: list[Contour]) -> list[Spot]:
         """Pieces put together where marks cut a ball apart, and what is large enough of them."""
         pieces = [
-            (contour, area)
-            for contour in contours
-            if (area := _area(contour)) >= PIECE_SHARE * self._least
+            (contour, area) for contour in contours if (area := _area(contour)) >= PIECE_SHARE * self._least
         ]
         if len(pieces) > MOST_PIECES:
             pieces = sorted(pieces, key=lambda piece: -piece[1])[:MOST_PIECES]
@@ -150,7 +150,7 @@ class SpotFinder:
             area = sum(pieces[k][1] for k in group)
             contour = pieces[group[0]][0]
             if len(group) > 1:
-                contour = cv2.convexHull(np.concatenate([pieces[k][0] for k in group]))
+                contour = np.asarray(cv2.convexHull(np.concatenate([pieces[k][0] for k in group])), np.int32)
                 area = _area(contour)
             if self._least <= area <= self._largest:
                 spots.append(_spot(contour, area))
@@ -202,8 +202,8 @@ def _spot(contour: Contour, area: float) -> Spot:
     )
 
 
-def _followed(kept: Plane, plane: Plane) -> Plane:
-    """The background one level nearer to the present plane."""
-    above = cv2.bitwise_and(cv2.compare(plane, kept, cv2.CMP_GT), 1)  # type: ignore[call-overload]  # scalar
-    below = cv2.bitwise_and(cv2.compare(plane, kept, cv2.CMP_LT), 1)  # type: ignore[call-overload]  # scalar
+def followed(kept: Plane, plane: Plane) -> Plane:
+    """The background one level nearer to the present plane, over and over a running median."""
+    above = np.right_shift(cv2.compare(plane, kept, cv2.CMP_GT), 7)  # 255 becomes 1
+    below = np.right_shift(cv2.compare(plane, kept, cv2.CMP_LT), 7)
     return np.asarray(cv2.subtract(cv2.add(kept, above), below), dtype=np.uint8)

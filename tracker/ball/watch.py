@@ -103,12 +103,10 @@ class BallWatch:
         self._open_share = 0.0
 
     def see(self, frame: FrameLike) -> Floats:
-        """Take in the next frame; returns the boxes (k, 4) of what may be the ball: left, top, right, bottom."""
+        """Take in the next frame; returns boxes (k, 4) of what may be the ball: x0, y0, x1, y1."""
         height, width = frame.y.shape
         if self._finder is None:
-            self._finder = SpotFinder(
-                self._named, self._areas(width, height), self._hint.radius_px
-            )
+            self._finder = SpotFinder(self._named, self._areas(width, height), self._hint.radius_px)
         spots = self._finder.see(frame.y, frame.u, frame.v)
         if not self._use_spots:
             spots = []
@@ -192,8 +190,14 @@ class BallWatch:
         self._keep(cuts, windows, self._hold_radius(windows, found))
 
     def _windows(self, cuts: list[_Cut], streak: Floats, heading: Floats) -> Windows:
+        planes = [np.stack([cut.planes[k] for cut in cuts]) for k in range(6)]
         return Windows(
-            *(np.stack([cut.planes[k] for cut in cuts]) for k in range(6)),
+            luma=planes[0],
+            chroma_u=planes[1],
+            chroma_v=planes[2],
+            behind_luma=planes[3],
+            behind_u=planes[4],
+            behind_v=planes[5],
             x_px=np.array([cut.spot.x_px - cut.x0 for cut in cuts]),
             y_px=np.array([cut.spot.y_px - cut.y0 for cut in cuts]),
             radius_px=np.array([self._guess_radius(cut.spot) for cut in cuts]),

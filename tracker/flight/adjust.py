@@ -2,9 +2,10 @@
 
 Unknowns, in this order: the camera's seven (calibration.camera), the readout, logarithms of gravity,
 air density and ball mass, the added-mass coefficient, the drag coefficient, and the exponent by which
-lift follows the spin parameter; then for each flight its start (x, z, vx, vz), its velocity out of the plane and its lift coefficient, where gravity is to be found
-freely, the logarithm of its own gravity, and, where flights share no plane, its distance behind it. Everything that is not measured by the sightings has a
-prior; gravity's prior is what sharpens the scale, the tilt and the yaw that the clicks leave open.
+lift follows the spin parameter; then for each flight its start (x, z, vx, vz), its velocity out of the
+plane and its lift coefficient, where gravity is to be found freely, the logarithm of its own gravity, and,
+where flights share no plane, its distance behind it. What the sightings do not measure has a prior;
+gravity's prior is what sharpens the scale, the tilt and the yaw that the clicks leave open.
 """
 
 from __future__ import annotations
@@ -173,7 +174,8 @@ class Problem:
     def lumped(self, theta: Floats) -> tuple[Floats, Floats]:
         """(g_eff / g, per-metre factor) and their derivatives by (ln air, ln mass, added mass), (2, 3).
 
-        (m + C m_air) a = (m - m_air) g + ...: Batchelor, An Introduction to Fluid Dynamics, 6.8 (from memory).
+        (m + C m_air) a = (m - m_air) g + ...: Batchelor, An Introduction to Fluid Dynamics, 6.8 (from
+        memory).
         """
         r = self.assumed.radius_m
         m_air = math.exp(theta[LOG_AIR]) * 4 / 3 * math.pi * r**3
@@ -246,7 +248,9 @@ class Problem:
         by_velocity[:, [0, 2]] = flown.turn[:, :, None] * (flown.dv @ flown.chain)
         by_velocity[count, 1, at + VY] = 1
         shaped = self._fly(flown.start, theta[LIFT_SHAPE] + SHAPE_STEP).at_many(which, flown.t_s)[1]
-        by_velocity[:, [0, 2], LIFT_SHAPE] = (flown.turn * shaped - flown.velocity_m_s[:, [0, 2]]) / SHAPE_STEP
+        by_velocity[:, [0, 2], LIFT_SHAPE] = (
+            flown.turn * shaped - flown.velocity_m_s[:, [0, 2]]
+        ) / SHAPE_STEP
         h = 1e-4
         later, earlier = (flown.paths.at_many(which, flown.t_s + d)[1] for d in (h, -h))
         acceleration[:, [0, 2]] = np.stack([sense, np.ones(n)], axis=1) * (later - earlier) / (2 * h)

@@ -12,7 +12,8 @@ from tracker.values import Ball, Room
 UNKNOWN_DENSITY_KG_M3, U_LN_UNKNOWN_DENSITY = 110.0, 0.8
 U_MASS_SHARE = 0.01
 U_DIAMETER_SHARE = 0.01
-#: Lift coefficient at the exit: from none to that of a ball rolling off a backing. Common practice, no source.
+#: Lift coefficient at the exit: from none to that of a ball rolling off a backing. Common practice,
+#: no source.
 LIFT_MEAN, LIFT_SD = 0.2, 0.2
 #: d ln C_L / d ln S of the published laws (tracker.physics.forces) at S = 0.1 to 0.5: 0.26 to 0.83; their
 #: mean, and what they scatter by.

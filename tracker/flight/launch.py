@@ -131,9 +131,9 @@ def launch_of(settled: Settled, spread: Spread, flight: int, exit_px: Floats | N
     of_speed["clock"], of_angle["clock"] = speed * u_rate, 0.0
     of_place = [spread.of(state.by_place[0, k]) for k in (0, 2)]
     where = state.place_m[0]
-    x = sense * (where[0] - problem.camera.origin_x_m) if problem.camera.origin_x_m is not None else 0.0
-    of_x = of_place[0] if problem.camera.origin_x_m is not None else {"sightings": 0.0}
-    z = where[2] + problem.camera.view.anchor_m[2] * 0 - problem.camera.floor_m
+    stated = problem.camera.origin_x_m
+    origin = float(where[0]) if stated is None else stated
+    of_x = of_place[0] if stated is not None else {"sightings": 0.0}
     lift, drag, spin, unbounded = _air(settled, spread, flight, speed)
     readout = theta[READOUT] * share
     at = frame_time + readout
@@ -143,9 +143,9 @@ def launch_of(settled: Settled, spread: Spread, flight: int, exit_px: Floats | N
     mine = problem.which == flight
     px_per_m = 1 / metres_per_px(camera, view)
     return Launch(
-        exit_time_s=Number.of(at, at * 0.0, math.hypot(u_readout, at * u_rate)),
-        exit_x_m=number(float(x), of_x),
-        exit_z_m=number(float(z), of_place[1]),
+        exit_time_s=Number.of(at, 0.0, math.hypot(u_readout, at * u_rate)),
+        exit_x_m=number(sense * (float(where[0]) - origin), of_x),
+        exit_z_m=number(float(where[2]), of_place[1]),
         exit_speed_m_s=number(speed, of_speed),
         exit_angle_rad=number(math.atan2(v[2], level), of_angle),
         lift_coefficient=lift,
@@ -154,8 +154,8 @@ def launch_of(settled: Settled, spread: Spread, flight: int, exit_px: Floats | N
         spin_unbounded=unbounded,
         budget=_budget(of_speed, of_angle),
         exit_xy_px=project(camera, view, state.place_m, problem.assumed.radius_m)[0],
-        place_m=_places(settled, flight, path.place_m),
-        fit_m=path.place_m[:, [0, 2]],
+        place_m=(_places(settled, flight, path.place_m) - [origin, 0.0]) * [sense, 1.0],
+        fit_m=(path.place_m[:, [0, 2]] - [origin, 0.0]) * [sense, 1.0],
         fit_px=project(camera, view, path.place_m, problem.assumed.radius_m),
         time_s=seen.frame_time_s + theta[READOUT] * seen.share,
         u_m=problem.u_px[mine] / px_per_m,
@@ -168,9 +168,7 @@ def _places(settled: Settled, flight: int, fit_m: Floats) -> Floats:
     camera, view = settled.theta[:PARAMETERS], problem.camera.view
     seen = problem.flights[flight].xy_px
     fitted = project(camera, view, fit_m, problem.assumed.radius_m)
-    return np.asarray(
-        fit_m[:, [0, 2]] + to_plane(camera, view, seen) - to_plane(camera, view, fitted)
-    )
+    return np.asarray(fit_m[:, [0, 2]] + to_plane(camera, view, seen) - to_plane(camera, view, fitted))
 
 
 def _time_at(settled: Settled, flight: int, exit_px: Floats) -> float:
@@ -255,7 +253,8 @@ def scale_numbers(settled: Settled, spread: Spread) -> tuple[Number, Number]:
         step = np.zeros(PARAMETERS)
         step[k] = h
         gradient[k] = (
-            metres_per_px(camera + step, problem.camera.view) - metres_per_px(camera - step, problem.camera.view)
+            metres_per_px(camera + step, problem.camera.view)
+            - metres_per_px(camera - step, problem.camera.view)
         ) / (2 * h)
     unit = np.zeros(problem.size)
     unit[ROLL] = 1.0
@@ -280,12 +279,12 @@ def ball_diameter(settled: Settled, spread: Spread, flight: int) -> Number:
     problem, theta = settled.problem, settled.theta
     seen = problem.flights[flight]
     state = problem.state(theta, np.full(len(seen), flight), seen.frame_time_s, seen.share)
-    expected = outline_radius_px(theta[:PARAMETERS], problem.camera.view, state.place_m, problem.assumed.radius_m)
+    expected = outline_radius_px(
+        theta[:PARAMETERS], problem.camera.view, state.place_m, problem.assumed.radius_m
+    )
     ratio = float(np.exp(np.mean(np.log(seen.radius_px) - np.log(expected))))
     diameter = 2 * problem.assumed.radius_m * ratio
     scale, _ = scale_numbers(settled, spread)
     edge = 0.35 / float(np.median(seen.radius_px))
     scatter = float(np.std(np.log(seen.radius_px / expected))) / math.sqrt(len(seen))
     return Number.of(diameter, diameter * scatter, diameter * math.hypot(edge, scale.u / scale.value))
-
-

@@ -22,7 +22,7 @@ LEAST_VISIBLE = 0.6
 LEAST_TRAVEL, LEAST_REACH = 4.0, 1.5
 LEAST_SIGNIFICANCE = 6.0
 OUTLIER = 5.0
-FLOOR_PX = 0.12
+FLOOR_PX = 0.05
 #: Polynomial degree by number of sightings: as little as the flight's drag can be followed with.
 DEGREES = ((9, 2), (16, 3), (50, 4), (10**9, 5))
 

@@ -64,7 +64,7 @@ class Placer:
             cost += 40 * math.sqrt(sum(_shared(there, other) for other in self.taken))
             if best is None or cost < best[0]:
                 best = cost, to_x, to_y
-        assert best is not None  # noqa: S101 - there is always a first candidate
+        assert best is not None
         text.set_position(best[1:])
         self.taken.append(
             Bbox.from_extents(best[1] - half_w, best[2] - half_h, best[1] + half_w, best[2] + half_h)

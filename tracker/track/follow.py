@@ -142,7 +142,8 @@ def _begin(sightings: Sightings, row: int, now: float, step_s: float, ball_radiu
 
 def _retire(live: list[_Open], now: float) -> tuple[list[_Open], list[_Open]]:
     """Balls still worth waiting for, and those missed for too long; a young one is given up sooner."""
-    kept, ended = [], []
+    kept: list[_Open] = []
+    ended: list[_Open] = []
     for ball in live:
         patience = MISSES_ALLOWED_STEPS if len(ball.rows) >= SETTLED else 2.5
         (kept if now - ball.seen <= patience else ended).append(ball)
