@@ -84,8 +84,7 @@ def _sample(stack: Bytes, x: Floats, y: Floats) -> Floats:
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    samples: Floats = np.asarray(out).reshape(x.shape)
-    return samples
+    return np.reshape(np.asarray(out, dtype=np.float32), x.shape)
 
 
 def _profile(planes: tuple[Bytes, Bytes, Bytes], px: Floats, py: Floats) -> Floats:

@@ -1,10 +1,6 @@
 """The one adjustment: camera, clock of the rows, air and every flight of a clip, fitted together.
 
-Unknowns, in this order: the camera's seven (calibration.camera), the readout, logarithms of gravity,
-air density and ball mass, the added-mass coefficient, the drag coefficient, and the exponent by which
-lift follows the spin parameter; then for each flight its start (x, z, vx, vz), its velocity out of the
-plane and its lift coefficient, where gravity is to be found freely, the logarithm of its own gravity, and,
-where flights share no plane, its distance behind it. What the sightings do not measure has a prior;
+The unknowns are those of ``tracker.flight.unknowns``. What the sightings do not measure has a prior;
 gravity's prior is what sharpens the scale, the tilt and the yaw that the clicks leave open.
 """
 
@@ -20,7 +16,6 @@ from calibration.camera import (
     LOG_DEPTH,
     LOG_SCALE,
     PARAMETERS,
-    outline_radius_px,
     project_with_derivatives,
     to_plane,
 )
@@ -28,29 +23,41 @@ from calibration.reference import CameraPrior
 from calibration.shutter import Readout
 from calibration.values import Floats, Ints
 from tracker.flight.assumed import Assumed
+from tracker.flight.ball_size import BallSize
 from tracker.flight.least_squares import Fit, fit
 from tracker.flight.observed import Flight
+from tracker.flight.unknowns import (
+    ADDED,
+    COMMON,
+    DRAG,
+    EACH,
+    LIFT_C,
+    LIFT_SHAPE,
+    LOG_AIR,
+    LOG_G,
+    LOG_MASS,
+    OWN_LOG_G,
+    READOUT,
+    VX,
+    VY,
+    VZ,
+    X0,
+    Y0,
+    Z0,
+    lumped,
+    prior_names,
+)
 from tracker.physics.path import Flights, fly
 
-READOUT = PARAMETERS
-LOG_G, LOG_AIR, LOG_MASS, ADDED, DRAG, LIFT_SHAPE = range(READOUT + 1, READOUT + 7)
-COMMON = READOUT + 7
-X0, Z0, VX, VZ, VY, LIFT_C, OWN_LOG_G, Y0 = range(8)
-EACH = 8
 U_OUT_OF_PLANE_M_S = 0.1
 FREE_LN_G = 2.0
 U_OWN_PLANE_M = 1.0
-#: How well one flight's outlines compare with another's of the same clip.
-U_LN_RADIUS_RATIO = 0.007
-#: An outline's radius may be off by this much at its edge, whatever the noise.
-U_EDGE_PX = 0.25
 #: Lift coefficients are those at this spin parameter; the lift is a power of it from there.
 SHAPE_AT = 0.3
 SHAPE_STEP = 1e-3
 #: A ten-thousandth of a pixel.
 RESOLVED_M = 3e-7
 MARGIN_S = 0.02
-COMMON_NAMES = ("readout", "gravity", "air", "mass", "air", "drag", "lift")
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +112,7 @@ class Problem:
         self.share = np.concatenate([f.share for f in self.flights])
         self.sense = np.array([f.sense for f in self.flights], dtype=float)
         self._xy = np.concatenate([f.xy_px for f in self.flights])
-        self._radius = np.concatenate([f.radius_px for f in self.flights])
+        self._ball = BallSize.of(self.flights, self.which, assumed, own_planes=own_planes)
         self._stated_u_px = np.concatenate([f.u_px for f in self.flights])
         self.u_px = self._stated_u_px.copy()
         self.zero = np.array([f.frame_time_s[0] + readout.readout_s * f.share[0] for f in self.flights])
@@ -145,10 +152,7 @@ class Problem:
 
     def prior_names(self) -> list[str]:
         """What each unknown's prior stands for; empty where it has none."""
-        names = ["" for _ in range(PARAMETERS)] + list(COMMON_NAMES)
-        for _ in self.flights:
-            names += ["", "", "", "", "out_of_plane", "lift", "gravity", "out_of_plane"]
-        return names
+        return prior_names(len(self.flights))
 
     def of(self, flight: int, unknown: int) -> int:
         """Index of one flight's unknown."""
@@ -171,33 +175,9 @@ class Problem:
 
     # -- the model --------------------------------------------------------------------------------
 
-    def lumped(self, theta: Floats) -> tuple[Floats, Floats]:
-        """(g_eff / g, per-metre factor) and their derivatives by (ln air, ln mass, added mass), (2, 3).
-
-        (m + C m_air) a = (m - m_air) g + ...: Batchelor, An Introduction to Fluid Dynamics, 6.8 (from
-        memory).
-        """
-        r = self.assumed.radius_m
-        m_air = math.exp(theta[LOG_AIR]) * 4 / 3 * math.pi * r**3
-        m, c = math.exp(theta[LOG_MASS]), theta[ADDED]
-        moved = m + c * m_air
-        buoyed = (m - m_air) / moved
-        factor = math.exp(theta[LOG_AIR]) * math.pi * r**2 / (2 * moved)
-        by = np.array(
-            [
-                [
-                    -m_air / moved - buoyed * c * m_air / moved,
-                    m / moved - buoyed * m / moved,
-                    -buoyed * m_air / moved,
-                ],
-                [factor - factor * c * m_air / moved, -factor * m / moved, -factor * m_air / moved],
-            ]
-        )
-        return np.array([buoyed, factor]), by
-
     def _starts(self, theta: Floats) -> tuple[Floats, Floats]:
         """Start values (S, 6) of the paths and their derivatives by the unknowns, (S, 6, p)."""
-        (buoyed, factor), by = self.lumped(theta)
+        (buoyed, factor), by = lumped(theta, self.assumed.radius_m)
         count = len(self.flights)
         start, slope = np.zeros((count, 6)), np.zeros((count, 6, self.size))
         s = np.arange(count)
@@ -313,57 +293,15 @@ class Problem:
         parts_r = [residual.ravel(), rows.residual]
         parts_j = [jacobian.reshape(-1, self.size), extra]
         if self.ball_carries_scale:
-            off, slope = self._ball_rows(theta, state)
+            off, slope = self._ball.rows(theta, self.camera.view, state.place_m, state.by_place, self.u_px)
             parts_r.append(off)
             parts_j.append(slope)
         return np.concatenate(parts_r), np.concatenate(parts_j)
 
-    def _ball_rows(self, theta: Floats, state: _Flown) -> tuple[Floats, Floats]:
-        """How much larger the balls look than they should, as residuals, and their derivatives.
-
-        One row for all flights together; where each has its own plane, one more for each flight against
-        the mean of all.
-        """
-        view, r = self.camera.view, self.assumed.radius_m
-        camera = theta[:PARAMETERS]
-        expected = outline_radius_px(camera, view, state.place_m, r)
-        slope = np.zeros((len(expected), self.size))
-        for k in range(PARAMETERS):
-            moved = camera.astype(complex)
-            moved[k] += 1e-30j
-            slope[:, k] = np.log(outline_radius_px(moved, view, state.place_m, r)).imag / 1e-30
-        near = state.place_m.astype(complex)
-        near[:, 1] += 1e-30j
-        by_depth = np.log(outline_radius_px(camera, view, near, r)).imag / 1e-30
-        slope += by_depth[:, None] * state.by_place[:, 1]
-        off = np.log(expected / self._radius)
-        flights = len(self.flights)
-        weight = np.zeros((flights, len(off)))
-        weight[self.which, np.arange(len(off))] = 1 / self.u_px**2
-        weight /= weight.sum(axis=1, keepdims=True)
-        each, each_slope = weight @ off, weight @ slope
-        share = np.full((1, flights), 1 / flights) if self.own_planes else self._pooled()[None]
-        rows, slopes = share @ each / self.u_ln_ball_px(), share @ each_slope / self.u_ln_ball_px()
-        if self.own_planes:
-            apart = np.eye(flights) - 1 / flights
-            rows = np.concatenate([rows, apart @ each / U_LN_RADIUS_RATIO])
-            slopes = np.vstack([slopes, apart @ each_slope / U_LN_RADIUS_RATIO])
-        return rows, slopes
-
-    def _pooled(self) -> Floats:
-        weight = np.bincount(self.which, weights=1 / self.u_px**2)
-        return np.asarray(weight / weight.sum())
-
     @property
     def ball_row_count(self) -> int:
         """How many rows the ball's size has."""
-        if not self.ball_carries_scale:
-            return 0
-        return 1 + (len(self.flights) if self.own_planes else 0)
-
-    def u_ln_ball_px(self) -> float:
-        """Relative standard uncertainty of the scale that the ball's outline gives."""
-        return math.hypot(self.assumed.u_ln_radius, U_EDGE_PX / float(np.median(self._radius)))
+        return self._ball.count if self.ball_carries_scale else 0
 
     # -- solving ----------------------------------------------------------------------------------
 
@@ -410,7 +348,7 @@ class Problem:
         theta = np.where(np.isfinite(self.prior_sd), self.prior_mean, 0.0)
         theta[:PARAMETERS] = self.camera.start
         if self.ball_carries_scale:
-            grow = math.log(float(np.median(self._radius)) / self.assumed.radius_m) - theta[LOG_SCALE]
+            grow = math.log(self._ball.median_px / self.assumed.radius_m) - theta[LOG_SCALE]
             theta[LOG_SCALE] += grow
             theta[LOG_DEPTH] -= grow
         places = to_plane(theta[:PARAMETERS], self.camera.view, self._xy)

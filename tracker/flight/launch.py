@@ -9,8 +9,8 @@ import numpy as np
 
 from calibration.camera import PARAMETERS, ROLL, outline_radius_px, project, to_plane
 from calibration.values import Floats
-from tracker.flight.adjust import DRAG, LIFT_C, LOG_G, OWN_LOG_G, READOUT
 from tracker.flight.settle import Settled
+from tracker.flight.unknowns import DRAG, LIFT_C, LOG_G, OWN_LOG_G, READOUT
 from tracker.values import COVERAGE_FACTOR_95, BudgetLine, Number
 
 #: The laws for lift differ by a quarter and more between balls: tracker.physics.forces.
@@ -22,6 +22,7 @@ RANDOM = ("sightings", "out_of_plane")
 REMEDIES = {
     "sightings": "film more of the flight, nearer or at a higher frame rate",
     "click": "point at a longer reference, and more exactly",
+    "board": "use a larger board, or film it from nearer",
     "length": "measure the reference more exactly",
     "offset": "put the reference into the plane of flight",
     "tilt": "give a plumb line in the setup",

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.values import Floats
-from tracker.flight.adjust import COMMON, EACH, LIFT_C, VX, VZ, Problem
+from tracker.flight.adjust import Problem
 from tracker.flight.least_squares import Fit
+from tracker.flight.unknowns import COMMON, EACH, LIFT_C, VX, VZ
 
 ROUNDS, ROUNDS_AGAIN = 3, 2
 #: Where robust weights begin to fall: distance of a sighting in standard uncertainties, two coordinates.
