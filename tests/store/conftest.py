@@ -59,34 +59,39 @@ def server():
             run(programs / "pg_ctl", "-D", data, "-w", "-m", "immediate", "stop")
 
 
-def new_database(server: str) -> str:
+def made_on(server: str, what: str) -> str:
+    """A new DATABASE or SCHEMA; its name."""
     psycopg = pytest.importorskip("psycopg")
     name = f"log_{uuid.uuid4().hex[:12]}"
     with psycopg.connect(f"{server}/postgres", autocommit=True) as connection:
-        connection.execute(f"CREATE DATABASE {name}")
-    return f"{server}/{name}"
+        connection.execute(f"CREATE {what} {name}")
+    return name
 
 
 @pytest.fixture
 def database(server):
     """The address of an empty database."""
-    return new_database(server)
+    return f"{server}/{made_on(server, 'DATABASE')}"
+
+
+def no_log_yet(request, file):
+    """The file, or a schema of its own in one database, which is quicker to make and throw away."""
+    if request.param == "file":
+        return file
+    server = request.getfixturevalue("server")
+    return f"{server}/postgres?options=-csearch_path%3D{made_on(server, 'SCHEMA')}"
 
 
 @pytest.fixture(params=["file", "server"])
 def where(request, tmp_path):
     """An address where there is no log yet."""
-    if request.param == "file":
-        return tmp_path / "log.sqlite"
-    return new_database(request.getfixturevalue("server"))
+    return no_log_yet(request, tmp_path / "log.sqlite")
 
 
 @pytest.fixture(params=["file", "server"])
 def elsewhere(request, tmp_path):
     """Another one."""
-    if request.param == "file":
-        return tmp_path / "other.sqlite"
-    return new_database(request.getfixturevalue("server"))
+    return no_log_yet(request, tmp_path / "other.sqlite")
 
 
 @pytest.fixture

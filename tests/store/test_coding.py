@@ -19,6 +19,7 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
+from calibration.board_layout import Board
 from tracker.errors import LogError
 from tracker.store import Log
 from tracker.store.coding import essence, from_plain, pack, to_plain, unpack
@@ -26,12 +27,24 @@ from tracker.values import Ball, Measured, Number, Setup, Shot
 
 FLOATS = st.floats(width=64)  # with NaN, infinities, -0.0 and the smallest ones
 
+BOARDS = st.builds(  # a board refuses to be made of just any numbers
+    Board,
+    paper=st.sampled_from(["A4", "Letter"]),
+    sheets_across=st.integers(1, 3),
+    marker_mm=st.floats(50, 64),
+    print_scale=st.floats(0.9, 1.1),
+    u_print_scale=FLOATS,
+    u_join_m=FLOATS,
+)
+
 
 def values(hint):  # noqa: PLR0911 - one return a kind of value
     """Any value of a declared type, from the declaration alone."""
     origin, parts = typing.get_origin(hint), typing.get_args(hint)
     if origin in (types.UnionType, typing.Union):
         return st.one_of(*(st.none() if part is type(None) else values(part) for part in parts))
+    if hint is Board:
+        return BOARDS
     if dataclasses.is_dataclass(hint):
         return st.builds(hint, **{name: values(kind) for name, kind in typing.get_type_hints(hint).items()})
     if origin in (np.ndarray, npt.NDArray):  # numpy spells it differently from version 2.5 on

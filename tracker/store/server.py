@@ -7,7 +7,8 @@ import re
 from datetime import UTC, datetime
 from importlib.util import find_spec
 
-from sqlalchemy import URL, Connection, create_engine, inspect, make_url, text
+from sqlalchemy import URL, Connection, create_engine, event, inspect, make_url, text
+from sqlalchemy.engine.interfaces import DBAPIConnection
 from sqlalchemy.exc import ArgumentError
 from sqlalchemy.pool import NullPool
 
@@ -30,13 +31,16 @@ def open_server(address: str, *, create: bool, wait_s: float) -> Book:
     url = _url(address)
     where = url.render_as_string(hide_password=True).replace("+psycopg", "", 1)
     engine = create_engine(
-        url,
-        poolclass=NullPool,
-        connect_args={
-            "connect_timeout": max(2, math.ceil(wait_s)),
-            "options": f"-c lock_timeout={max(1, round(wait_s * 1000))}",
-        },
+        url, poolclass=NullPool, connect_args={"connect_timeout": max(2, math.ceil(wait_s))}
     )
+    wait_ms = max(1, round(wait_s * 1000))
+
+    @event.listens_for(engine, "connect")
+    def connected(raw: DBAPIConnection, _: object) -> None:
+        # Not among the options of the address, which may hold some of its own (a schema, say).
+        raw.cursor().execute(f"SET lock_timeout = {wait_ms}")
+        raw.commit()
+
     connection: Connection | None = None
     try:
         with plainly(where):
