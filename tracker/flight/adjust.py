@@ -50,6 +50,7 @@ from tracker.flight.unknowns import (
 from tracker.physics.path import Flights, fly
 
 U_OUT_OF_PLANE_M_S = 0.1
+U_ANYWHERE_M_S = 0.5  # of flights that no launcher has aimed across the picture
 FREE_LN_G = 2.0
 U_OWN_PLANE_M = 1.0
 #: Lift coefficients are those at this spin parameter; the lift is a power of it from there.
@@ -144,7 +145,7 @@ class Problem:
             mean[k], sd[k] = m, s
         for s in range(len(self.flights)):
             at = COMMON + EACH * s
-            sd[at + VY] = U_OUT_OF_PLANE_M_S
+            sd[at + VY] = U_ANYWHERE_M_S if self.own_planes else U_OUT_OF_PLANE_M_S
             mean[at + LIFT_C], sd[at + LIFT_C] = a.lift, a.u_lift
             sd[at + OWN_LOG_G] = FREE_LN_G if self.free_g else 0.0
             sd[at + Y0] = U_OWN_PLANE_M if self.own_planes else 0.0

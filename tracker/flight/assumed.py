@@ -9,7 +9,7 @@ from tracker.physics import air, forces, gravity
 from tracker.values import Ball, Room
 
 #: A ball that a phone sees well is anything from a balloon to a wooden one. Common practice, no source.
-UNKNOWN_DENSITY_KG_M3, U_LN_UNKNOWN_DENSITY = 110.0, 0.8
+UNKNOWN_DENSITY_KG_M3, U_LN_UNKNOWN_DENSITY = 90.0, 0.5
 U_MASS_SHARE = 0.01
 U_DIAMETER_SHARE = 0.01
 #: Lift coefficient at the exit: from none to that of a ball rolling off a backing. Common practice,
