@@ -119,3 +119,14 @@ class Sight:
         moved = np.hypot(*(self.stilled(frame, stored_px) - stored_px).T)
         known = self.steady.u_at(frame, stored_px)
         return np.asarray(np.hypot(np.where(np.isfinite(known), known, UNKNOWN_PX), U_PARALLAX_SHARE * moved))
+
+
+def lens_shift_px(lens: Lens) -> tuple[float, float]:
+    """Largest shift that a lens makes at the edges' middles, and the largest uncertainty there, pixels."""
+    right, bottom = lens.width_px - 1.0, lens.height_px - 1.0
+    edges = np.array([[0, bottom / 2], [right, bottom / 2], [right / 2, 0], [right / 2, bottom]])
+    shift = np.linalg.norm(straighten(lens, edges) - edges, axis=1)
+    by = straighten_sensitivity(lens, edges)
+    # A longer focal length or a moved middle is no bend: only the five coefficients count.
+    bent = np.sqrt(np.einsum("nip,pq,niq->n", by[:, :, 4:], lens.covariance[4:, 4:], by[:, :, 4:]))
+    return float(np.nanmax(shift)), float(np.nanmax(bent))

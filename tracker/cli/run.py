@@ -7,8 +7,10 @@ from typing import Annotated
 import typer
 
 from tracker import __version__
+from tracker.cli.board import board
 from tracker.cli.demo import demo
 from tracker.cli.failures import WrongUsage, tell
+from tracker.cli.lens import lens
 from tracker.cli.measure import measure
 from tracker.cli.setup import setup
 from tracker.cli.streams import safe_streams
@@ -21,7 +23,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog="Each command explains itself: lobscope measure --help",
 )
-for command in (measure, setup, demo, warnings):
+for command in (measure, setup, board, lens, demo, warnings):
     app.command()(command)
 
 

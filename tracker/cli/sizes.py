@@ -1,0 +1,41 @@
+"""Lengths, speeds and pairs of numbers as they are typed."""
+
+from __future__ import annotations
+
+import re
+
+from tracker.cli.failures import WrongUsage
+from tracker.errors import SetupError
+from tracker.setup_file import units
+from tracker.setup_file.units import Kind
+
+
+def amount(text: str, kind: Kind, option: str) -> float:
+    """A positive amount in SI.
+
+    Raises
+    ------
+    WrongUsage
+        If the text is none.
+    """
+    try:
+        value = units.quantity(text, kind, option).value
+    except SetupError as error:
+        raise WrongUsage(error.code, error.message, error.advice) from error
+    if value <= 0:
+        raise WrongUsage("not_positive", f"{option} is zero or less.", "Give an amount above zero.")
+    return value
+
+
+def pair(text: str, option: str, example: str) -> tuple[int, int]:
+    """Two whole numbers such as "9x6".
+
+    Raises
+    ------
+    WrongUsage
+        If the text is no such pair.
+    """
+    found = re.fullmatch(r"\s*(\d{1,5})\s*[x×*]\s*(\d{1,5})\s*", text, re.IGNORECASE)
+    if found is None:
+        raise WrongUsage("not_a_pair", f"{option} is not two whole numbers.", f"Write it like {example}.")
+    return int(found[1]), int(found[2])
