@@ -48,6 +48,7 @@ from tracker.flight.unknowns import (
     prior_names,
 )
 from tracker.physics.path import Flights, fly
+from tracker.physics.sideways import sideways
 
 U_OUT_OF_PLANE_M_S = 0.1
 U_ANYWHERE_M_S = 0.5  # of flights that no launcher has aimed across the picture
@@ -84,6 +85,7 @@ class _Flown:
     turn: Floats
     dv: Floats
     chain: Floats
+    aside: Floats
 
 
 class Problem:
@@ -227,7 +229,7 @@ class Problem:
         count, n = np.arange(len(which)), len(which)
         by_velocity, acceleration = np.zeros((n, 3, self.size)), np.zeros((n, 3))
         by_velocity[:, [0, 2]] = flown.turn[:, :, None] * (flown.dv @ flown.chain)
-        by_velocity[count, 1, at + VY] = 1
+        by_velocity[count, 1, at + VY] = flown.aside
         shaped = self._fly(flown.start, theta[LIFT_SHAPE] + SHAPE_STEP).at_many(which, flown.t_s)[1]
         by_velocity[:, [0, 2], LIFT_SHAPE] = (
             flown.turn * shaped - flown.velocity_m_s[:, [0, 2]]
@@ -249,19 +251,21 @@ class Problem:
         turn = np.stack([self.sense[which], np.ones(n)], axis=1)
         place, velocity = np.empty((n, 3)), np.empty((n, 3))
         place[:, [0, 2]] = turn * xz + np.stack([theta[at + X0], theta[at + Z0]], axis=1)
-        place[:, 1] = theta[at + Y0] + theta[at + VY] * t
+        aside = sideways(paths, self._begin, self._end, start[:, 3], which, t)
+        place[:, 1] = theta[at + Y0] + theta[at + VY] * aside.place_m
         velocity[:, [0, 2]] = turn * v
-        velocity[:, 1] = theta[at + VY]
+        velocity[:, 1] = theta[at + VY] * aside.velocity_m_s
         by_place = np.zeros((n, 3, self.size))
         chain = slope[which]
         by_place[:, [0, 2]] = turn[:, :, None] * (dxz @ chain)
         by_place[count, 0, at + X0] += 1
         by_place[count, 2, at + Z0] += 1
-        by_place[count, 1, at + VY] = t
+        by_place[:, 1] = (theta[at + VY] * aside.place_by_drag)[:, None] * chain[:, 3]
+        by_place[count, 1, at + VY] = aside.place_m
         by_place[count, 1, at + Y0] = 1
         by_place[:, :, READOUT] += velocity * share[:, None]
         by_place[:, [0, 2], LIFT_SHAPE] = self._shape_slope(theta, start, which, t, turn, xz)
-        return _Flown(place, velocity, by_place, start, paths, t, turn, dv, chain)
+        return _Flown(place, velocity, by_place, start, paths, t, turn, dv, chain, aside.velocity_m_s)
 
     def _shape_slope(
         self, theta: Floats, start: Floats, which: Ints, t_s: Floats, turn: Floats, xz_m: Floats
