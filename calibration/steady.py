@@ -19,7 +19,7 @@ _JUMP_PX = 4.0  # between two frames that were looked at
 _STILL_PX = 0.03  # per frame, below which fewer frames are looked at
 _CALM_PX = 0.4
 _STIRS_PX = 0.12  # beyond this, sub-pixel places of the pieces are worth preparing
-_STRIDES = (1, 2, 4)
+_STRIDES = (1, 2, 6)
 _COARSE = 4  # how much smaller the picture is in which a lost background is searched
 _NEAR_PX = 0.4  # a guess this near needs no second look
 _FARTHEST_PX = 8.0  # that a piece is expected beyond the common motion
@@ -131,7 +131,7 @@ def take_out(steady: Steadiness, frame: npt.ArrayLike, xy_px: npt.ArrayLike) -> 
 class SteadyWatch:
     """Sees every picture once, in order, and remembers how pieces of background moved.
 
-    While the picture stands still only every fourth is looked at.
+    While the picture stands still only every sixth is looked at.
     """
 
     def __init__(self) -> None:

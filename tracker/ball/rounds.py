@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 
 from calibration.values import Floats
-from tracker.ball.spots import Plane, Spot, followed
+from tracker.ball.spots import Plane, Spot, follow
 
 WORK_WIDTH = 480  # luma is reduced to about this many columns
 SMALLEST_PX, LARGEST_SHARE = 4.0, 0.16  # radii looked for, in work pixels and as a share of the height
@@ -60,7 +60,7 @@ class RoundFinder:
         mask = np.asarray(cv2.dilate(changed, np.ones((3, 3), np.uint8)), dtype=np.uint8)
         spots = self._vote(small, mask, step)
         if self._seen % BACKGROUND_EVERY == 0:
-            self._background = followed(self._background, small)
+            follow(self._background, small)
         self._previous = small
         self._seen += 1
         return spots

@@ -8,6 +8,7 @@ makes it a running median.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -97,12 +98,13 @@ class SpotFinder:
         contours = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
         spots = self._spots([np.asarray(c) for c in contours if len(c) > FEWEST_BOUNDARY])
         if self._seen % BACKGROUND_EVERY == 0:
-            self._u, self._v = followed(self._u, u), followed(self._v, v)
+            follow(self._u, u)
+            follow(self._v, v)
             if self.direction is not None:
                 self._level = self._project(self._u, self._v)
         if self._seen % LUMA_BACKGROUND_EVERY == 2:
             assert self._y is not None
-            self._y = followed(self._y, y)
+            follow(self._y, y)
         self._seen += 1
         if len(spots) > MOST_SPOTS:
             spots = sorted(spots, key=lambda spot: -spot.area_px)[:MOST_SPOTS]
@@ -202,8 +204,16 @@ def _spot(contour: Contour, area: float) -> Spot:
     )
 
 
-def followed(kept: Plane, plane: Plane) -> Plane:
-    """The background one level nearer to the present plane, over and over a running median."""
-    above = np.right_shift(cv2.compare(plane, kept, cv2.CMP_GT), 7)  # 255 becomes 1
-    below = np.right_shift(cv2.compare(plane, kept, cv2.CMP_LT), 7)
-    return np.asarray(cv2.subtract(cv2.add(kept, above), below), dtype=np.uint8)
+@lru_cache(maxsize=8)
+def _work(shape: tuple[int, ...]) -> tuple[Plane, Plane, Plane]:
+    """Ones, and two planes to work in: to allocate a plane costs more than to fill it."""
+    return np.ones(shape, dtype=np.uint8), np.empty(shape, dtype=np.uint8), np.empty(shape, dtype=np.uint8)
+
+
+def follow(kept: Plane, plane: Plane) -> None:
+    """Bring the background one level nearer to the present plane, in place: in time, a running median."""
+    one, above, below = _work(kept.shape)
+    cv2.min(cv2.subtract(plane, kept, dst=above), one, dst=above)
+    cv2.min(cv2.subtract(kept, plane, dst=below), one, dst=below)
+    cv2.add(kept, above, dst=kept)
+    cv2.subtract(kept, below, dst=kept)
