@@ -17,6 +17,7 @@ from tracker.flight.launch import Spread, free_gravity
 from tracker.flight.observed import Flight
 from tracker.flight.screen import FEWEST, Refused, screen
 from tracker.flight.settle import Settled, settle
+from tracker.flight.unknowns import LOG_G, OWN_LOG_G
 from tracker.values import Number, Sightings
 
 #: A flight whose fall differs from the clearest one's by more than this factor is none.
@@ -52,7 +53,9 @@ def _same_fall(flights: list[Flight], sightings: Sightings) -> tuple[list[Flight
     alike = (fall < SAME_FALL * measure) & (fall > measure / SAME_FALL)
     kept = [f for f, ok in zip(flights, alike, strict=True) if ok]
     refused = [
-        Refused(int(sightings.frame[f.rows[0]]), int(sightings.frame[f.rows[-1]]), "it falls unlike the others")
+        Refused(
+            int(sightings.frame[f.rows[0]]), int(sightings.frame[f.rows[-1]]), "it falls unlike the others"
+        )
         for f, ok in zip(flights, alike, strict=True)
         if not ok
     ]
@@ -83,8 +86,10 @@ def clear_of_launcher(flight: Flight, sightings: Sightings) -> Flight:
 
 @dataclass(frozen=True, slots=True)
 class Fall:
-    """How flights fall with the reference's scale alone: the adjustment, each flight's own gravity, and
-    all flights' together as the natural logarithm of its ratio to the true one.
+    """How flights fall with the reference's scale alone.
+
+    The adjustment, each flight's own gravity, and all flights' together as the natural logarithm of its
+    ratio to the true one.
     """
 
     settled: Settled
@@ -107,7 +112,7 @@ def hear_fall(
     ``own_planes`` lets each flight have a plane of its own, as far as the ball's size tells it.
     """
     kept = list(flights)
-    settled = None
+    settled: Settled | None = None
     for _ in range(3):
         problem = Problem(
             kept,
@@ -118,7 +123,7 @@ def hear_fall(
             ball_carries_scale=camera.source == "none",
             own_planes=own_planes,
         )
-        settled = settle(problem)
+        settled = settle(problem, settled)
         trimmed = [_trimmed(f, settled.distance[problem.which == k]) for k, f in enumerate(kept)]
         if all(len(a) == len(b) for a, b in zip(trimmed, kept, strict=True)):
             break
@@ -129,9 +134,14 @@ def hear_fall(
     ln = np.array([math.log(g.value / assumed.g_m_s2) for g in gravity])
     own = np.array([max(g.u_random / g.value, 1e-6) for g in gravity])
     weight = own**-2 / (own**-2).sum()
-    common = float(np.median([g.u_common / g.value for g in gravity]))
-    together = float(weight @ ln)
-    return Fall(settled, spread, gravity, together, math.hypot(common, float((own**-2).sum()) ** -0.5)), kept
+    # What the flights share, they share in error, too: one gradient for all, no mean of independent ones.
+    gradient = np.zeros(settled.problem.size)
+    gradient[LOG_G] = 1.0
+    gradient[[settled.problem.of(k, OWN_LOG_G) for k in range(len(kept))]] = weight
+    shares = spread.of(gradient)
+    shares.pop("gravity", None)
+    u = math.sqrt(sum(share**2 for share in shares.values()))
+    return Fall(settled, spread, gravity, float(weight @ ln), u), kept
 
 
 def _trimmed(flight: Flight, distance: Floats) -> Flight:
@@ -139,8 +149,10 @@ def _trimmed(flight: Flight, distance: Floats) -> Flight:
     keep = np.ones(len(flight), dtype=bool)
     for order in (range(len(flight)), range(len(flight) - 1, -1, -1)):
         for turn, k in enumerate(order):
-            following = distance[[j for j in list(order)[turn : turn + 3]]]
-            if turn >= MOST_TRIMMED or not (distance[k] > END_DISTANCE or following.mean() > 0.7 * END_DISTANCE):
+            following = distance[list(order)[turn : turn + 3]]
+            if turn >= MOST_TRIMMED or not (
+                distance[k] > END_DISTANCE or following.mean() > 0.7 * END_DISTANCE
+            ):
                 break
             keep[k] = False
     return flight.only(keep) if keep.sum() >= FEWEST else flight
@@ -154,8 +166,12 @@ def adjust(
     *,
     gravity_helps: bool,
     own_planes: bool = False,
+    like: Settled | None = None,
 ) -> Settled:
-    """The one adjustment; where reference and gravity disagree, gravity does not help."""
+    """The one adjustment; where reference and gravity disagree, gravity does not help.
+
+    ``like`` is a finished adjustment of the same flights to start from.
+    """
     problem = Problem(
         flights,
         camera,
@@ -165,5 +181,4 @@ def adjust(
         ball_carries_scale=camera.source == "none",
         own_planes=own_planes,
     )
-    return settle(problem)
-
+    return settle(problem, like)
