@@ -139,3 +139,9 @@ def distance_m(theta: Numbers, view: View, y_m: float = 0.0) -> Any:
         [(theta[ANCHOR_X] - view.centre_x_px) / f, (theta[ANCHOR_Y] - view.centre_y_px) / f, 1 + 0 * f]
     )
     return y_m - (view.anchor_m - depth * (ray @ rotation(theta)))[1]
+
+
+def bend_px(theta: Floats, view: View, xy_px: Floats) -> Floats:
+    """By how much a lens with k1 = 1 moves straight pixels (n, 2), to first order, (n, 2)."""
+    arm = xy_px - np.array([view.centre_x_px, view.centre_y_px])
+    return np.asarray(arm * (arm**2).sum(axis=1, keepdims=True) / focal_px(theta) ** 2)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,6 +24,7 @@ from calibration.camera import (
     YAW,
     Numbers,
     View,
+    bend_px,
     distance_m,
     to_plane,
 )
@@ -56,6 +57,8 @@ class CameraPrior:
     source: str
     rows: Callable[[Floats], Rows]
     origin_x_m: float | None  # x of the setup's own origin where it states places; heights are over it, too
+    #: What a lens that bends, by one unit of k1, would do to the rows' residuals, (m,).
+    bent: Callable[[Floats], Floats] | None = None
 
 
 Makers = list[Callable[[Floats], Rows]]
@@ -127,9 +130,15 @@ def _by_plane(
         others.append(_plumb_row(view, plumb, 1.0))
     # Twice: what moves the points together depends a little on where the camera stands.
     for _ in range(2):
-        makers = [plane_rows(view, known, start), *others]
-        start = met(makers, start)
-    return CameraPrior(view, frozen(start), source, lambda theta: joined(makers, theta), 0.0)
+        start = met([plane_rows(view, known, start), *others], start)
+    at = frozen(start)
+
+    def moved(points_px: Floats) -> Makers:
+        return [plane_rows(view, replace(known, points_px=points_px), at), *others]
+
+    bent = None if focal_px is not None else _bent(view, known.points_px, moved)
+    whole = moved(known.points_px)
+    return CameraPrior(view, at, source, lambda theta: joined(whole, theta), 0.0, bent)
 
 
 def _by_length(
@@ -153,20 +162,41 @@ def _by_length(
     elif camera.distance_m is not None:
         offset = 0.0 if reference is None else reference.offset_m
         start[LOG_DEPTH] = math.log(camera.distance_m + offset)
-    if reference is not None:
-        makers.append(_length_row(view, reference, points, math.exp(float(start[LOG_DEPTH]))))
     u_click_px = 1.0 if reference is None else reference.u_click_px
     makers.append(_focal_row(picture, focal_px))
     if camera.distance_m is not None:
         makers.append(_distance_row(view, camera.distance_m, camera.u_distance_m))
-    makers.append(_anchor_rows(start, u_click_px))
     if plumb is not None:
         makers.append(_plumb_row(view, plumb, u_click_px))
         start[ROLL] = _plumb_roll(plumb)
     else:
         makers.append(_level_row)
+    at = frozen(start)
+
+    def moved(points_px: Floats) -> Makers:
+        if reference is None:
+            return [*makers, _anchor_rows(at[ANCHOR_X], at[ANCHOR_Y], u_click_px)]
+        lowest = points_px[int(np.argmax(points[:, 1]))]
+        depth_m = math.exp(float(at[LOG_DEPTH]))
+        length = _length_row(view, reference, points_px, depth_m)
+        return [*makers, length, _anchor_rows(lowest[0], lowest[1], u_click_px)]
+
+    whole = moved(points)
+    bent = None if focal_px is not None or reference is None else _bent(view, points, moved)
     source = "none" if reference is None else "length"
-    return CameraPrior(view, frozen(start), source, lambda theta: joined(makers, theta), None)
+    return CameraPrior(view, at, source, lambda theta: joined(whole, theta), None, bent)
+
+
+def _bent(view: View, points_px: Floats, moved: Callable[[Floats], Makers]) -> Callable[[Floats], Floats]:
+    """How the rows' residuals change where points were read off a picture with k1 = 1, by a small one."""
+    step = 1e-4
+
+    def bent(theta: Floats) -> Floats:
+        shift = bend_px(theta, view, points_px)
+        straight = joined(moved(points_px - step * shift), theta).residual
+        return np.asarray((straight - joined(moved(points_px), theta).residual) / step)
+
+    return bent
 
 
 def _check(picture: Picture, reference: Reference) -> None:
@@ -241,9 +271,7 @@ def _focal_row(picture: Picture, focal: tuple[float, float] | None) -> Callable[
     return row
 
 
-def _anchor_rows(start: Floats, u_click_px: float) -> Callable[[Floats], Rows]:
-    x, y = float(start[ANCHOR_X]), float(start[ANCHOR_Y])
-
+def _anchor_rows(x: float, y: float, u_click_px: float) -> Callable[[Floats], Rows]:
     def rows(theta: Floats) -> Rows:
         jacobian = np.zeros((2, PARAMETERS))
         jacobian[0, ANCHOR_X] = jacobian[1, ANCHOR_Y] = 1 / u_click_px
