@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Callable
+
+# Before numpy is loaded: threads of the linear algebra library make small matrices slower.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import pytest

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -24,8 +24,8 @@ def threshold_of(loss: str, point: Ints | None) -> Floats | float:
     threshold = THRESHOLDS[loss]
     if point is None or loss == "linear":
         return threshold
-    beyond = stats.chi2.sf(threshold**2, 1)
-    thresholds: Floats = np.sqrt(stats.chi2.isf(beyond, np.maximum(np.bincount(point), 1)))
+    beyond = special.chdtrc(1, threshold**2)
+    thresholds: Floats = np.sqrt(special.chdtri(np.maximum(np.bincount(point), 1), beyond))
     return thresholds
 
 
