@@ -15,6 +15,8 @@ from tracker.values import COVERAGE_FACTOR_95, BudgetLine, Number
 
 #: The laws for lift differ by a quarter and more between balls: tracker.physics.forces.
 U_LIFT_LAW = 0.25
+#: How long before the first clear sighting a stated exit may lie.
+LONGEST_REACH_S = 0.12
 #: Above this uncertainty the lift of a flight is what was assumed, not what was seen.
 LIFT_TOO_VAGUE = 0.12
 LARGEST_LIFT = 1 / 2.022
@@ -178,7 +180,8 @@ def _time_at(settled: Settled, flight: int, exit_px: Floats) -> float:
     seen = problem.flights[flight]
     first = float(seen.frame_time_s[0])
     step = float(np.median(np.diff(seen.frame_time_s)))
-    times = first + step * np.linspace(-10, 3, 131)
+    # Finer than a thousandth of a second: what is left is far below the exit's own extent.
+    times = np.linspace(first - LONGEST_REACH_S, first + 3 * step, 401)
     problem.cover(flight, float(times[0] + problem.readout.readout_s))
     which = np.full(len(times), flight)
     state = problem.state(theta, which, times, np.full(len(times), float(seen.share[0])))
