@@ -16,6 +16,7 @@ import numpy as np
 from own_camera import Pinhole
 from scipy.integrate import solve_ivp
 
+from calibration.steady import Steadiness
 from calibration.values import Picture
 from tracker.values import ClipFacts, Sightings
 from tracker.viewing import Seen
@@ -160,7 +161,25 @@ class Film:
         f = self.filming
         times = np.arange(frames) / f.fps * f.stretch
         facts = ClipFacts("made.mp4", f.picture, times, 1 / 90_000, tag_fps, "h264", "yuv420p", 8)
-        return Seen(facts, self.sightings(u_px), frames, 0)
+        return Seen(facts, self.sightings(u_px), still(frames), frames, 0)
+
+
+def still(frames: int) -> Steadiness:
+    """A camera that does not move before a plain wall."""
+    none = np.zeros(frames)
+    return Steadiness(
+        frame=np.arange(frames),
+        shift_px=np.zeros((frames, 2)),
+        rotation_rad=none,
+        log_scale=none,
+        u_px=np.full(frames, np.inf),
+        residual_px=none,
+        jumps=(),
+        centre_px=np.zeros(2),
+        lean_per_px2=0.0,
+        arm_px=1.0,
+        patches=0,
+    )
 
 
 class Reader:
