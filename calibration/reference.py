@@ -61,6 +61,17 @@ class CameraPrior:
     bent: Callable[[Floats], Floats] | None = None
 
 
+def loosened(camera: CameraPrior, u_yaw_rad: float) -> CameraPrior:
+    """The same camera, but expected to be turned to the plane of flight by about so much."""
+
+    def rows(theta: Floats) -> Rows:
+        tight = camera.rows(theta)
+        factor = np.array([U_YAW_RAD / u_yaw_rad if s == (("yaw", 1.0),) else 1.0 for s in tight.shares])
+        return Rows(tight.residual * factor, tight.jacobian * factor[:, None], tight.shares)
+
+    return replace(camera, rows=rows)
+
+
 Makers = list[Callable[[Floats], Rows]]
 
 

@@ -52,6 +52,10 @@ WARNINGS: dict[str, Entry] = {
         "The ball looks {ratio:.3f} times as large as it should where the reference puts it.",
         "Put the reference into the plane in which the ball flies, or state its offset.",
     ),
+    "ball_disagrees": Entry(
+        "The ball looks {ratio:.3f} times as large as stated, though it falls as the reference wants it.",
+        "Measure across the ball again.",
+    ),
     "yaw_suspected": Entry(
         "The path bends as if the camera were turned by {yaw_deg:.1f} degrees to the plane of flight.",
         "Stand square to the flight, or give four reference points of known position.",

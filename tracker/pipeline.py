@@ -23,7 +23,8 @@ from calibration.clock import (
 )
 from calibration.convert import Sight
 from calibration.lens_file import read_lens
-from calibration.reference import CameraPrior, camera_prior
+from calibration.reference import CameraPrior, camera_prior, loosened
+from calibration.second_opinions import Verdict, verdict
 from calibration.shutter import Readout, readout_of
 from calibration.values import Clock, Floats, PlanePoints
 from tracker.ball.watch import BallHint
@@ -33,8 +34,10 @@ from tracker.flags import Doubt, warn
 from tracker.flight import doubts
 from tracker.flight.assumed import Assumed, assume
 from tracker.flight.choose import choose
+from tracker.flight.compared import in_words, what_moved
 from tracker.flight.launch import Spread, scale_numbers
 from tracker.flight.observed import Flight
+from tracker.flight.opinions import second_opinions
 from tracker.flight.screen import Refused
 from tracker.flight.settle import Settled
 from tracker.flight.shot import make_shot
@@ -47,7 +50,7 @@ from tracker.spin.refine import Decay
 from tracker.spin.seen_from import View
 from tracker.track.chains import clearest_moves
 from tracker.track.follow import Track, follow
-from tracker.values import Measured, Scale, Setup, Shot, Sightings
+from tracker.values import Measured, Moved, Scale, Setup, Shot, Sightings
 from tracker.viewing import Seen, Viewing
 
 SILENCE_S = 30.0  # a child that has not decoded anything for so long never will
@@ -85,6 +88,17 @@ class Timed:
     refused: list[Refused]
     fall: Fall | None
     cadence: Cadence | None = None
+
+
+@dataclasses.dataclass(frozen=True, slots=True)
+class Conclusion:
+    """What the flights of a clip came to."""
+
+    shots: tuple[Shot, ...] = ()
+    scale: Scale | None = None
+    doubts: tuple[Doubt, ...] = ()
+    moved: tuple[Moved, ...] = ()
+    verdict: str = ""
 
 
 def measure(
@@ -128,26 +142,24 @@ def measure(
     warnings += doubts.steadiness_doubts(seen.steady)
     if timed.cadence is not None:
         warnings.append(warn("uneven_frames", taken=timed.cadence.taken, kept=timed.cadence.kept))
-    shots: list[Shot] = []
-    scale = None
     if timed.fall is None:
         warnings.append(warn("no_shot_found"))
-    else:
-        shots, scale, more = _conclude(scene, timed)
-        warnings += more
+    end = Conclusion() if timed.fall is None else _conclude(scene, timed, timed.fall)
     return Measured(
         clip=path.name,
         sha256=fingerprint(path),
         frames=seen.frames,
         picture=seen.facts.picture,
         clock=timed.clock,
-        scale=scale,
-        warnings=tuple(warnings),
-        shots=tuple(shots),
+        scale=end.scale,
+        warnings=(*warnings, *end.doubts),
+        shots=end.shots,
         refused=tuple(
             f"frames {r.first_frame} to {r.last_frame}: {r.reason}"
             for r in sorted(timed.refused, key=lambda r: r.first_frame)
         ),
+        moved=end.moved,
+        verdict=end.verdict,
     )
 
 
@@ -269,12 +281,23 @@ def _other_rate(grid: Grid, clock: Clock, fall: Fall | None) -> float | None:
     return rate_from_fall(grid, clock, float(np.exp(fall.ln_ratio)), fall.u_ln_ratio)
 
 
-def _conclude(scene: Scene, timed: Timed) -> tuple[list[Shot], Scale, list[Doubt]]:
+def _judged(fall: Fall, source: str) -> Verdict | None:
+    """The second opinions taken together; none where the ball itself carries the scale."""
+    if source == "none":
+        return None
+    heard = second_opinions(fall.settled)
+    return verdict(heard.opinions, heard.causes)
+
+
+def _conclude(scene: Scene, timed: Timed, fall: Fall) -> Conclusion:
     """The one adjustment, and everything that is said about its shots."""
-    fall, clock, camera = timed.fall, timed.clock, scene.camera
-    assert fall is not None
-    found = doubts.clock_doubts(clock, fall) + doubts.scale_doubts(camera.source, fall)
-    agrees = not any(doubt.code in {"clock_disagrees", "scale_disagrees"} for doubt in found)
+    clock, camera = timed.clock, scene.camera
+    judged = _judged(fall, camera.source)
+    found = doubts.agreement_doubts(clock, camera.source, fall, judged)
+    codes = {doubt.code for doubt in found}
+    agrees = not codes & {"clock_disagrees", "scale_disagrees", "out_of_plane", "lens_unknown"}
+    if "yaw_suspected" in codes and judged is not None and judged.best is not None:
+        camera = loosened(camera, float(abs(judged.best.size[0])))
     settled = adjust(
         timed.flights,
         camera,
@@ -306,7 +329,13 @@ def _conclude(scene: Scene, timed: Timed) -> tuple[list[Shot], Scale, list[Doubt
         found += doubts.shot_doubts(k + 1, flight, scene.sightings)
     m_per_px, tilt = scale_numbers(settled, spread)
     source = "ball" if camera.source == "none" else camera.source
-    return shots, Scale(m_per_px, tilt, source), found
+    return Conclusion(
+        shots=tuple(shots),
+        scale=Scale(m_per_px, tilt, source),
+        doubts=tuple(found),
+        moved=what_moved(fall, settled, spread, _ideal_exit(scene), clock.u_rate),
+        verdict="" if judged is None else in_words(judged),
+    )
 
 
 def _with_spin(shot: Shot, scene: Scene, settled: Settled, spread: Spread, k: int, *, u_rate: float) -> Shot:

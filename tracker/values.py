@@ -317,6 +317,20 @@ class Scale:
 
 
 @dataclass(frozen=True, slots=True)
+class Moved:
+    """One quantity by the reference alone, and by the adjustment in which gravity helps.
+
+    ``unit`` is how a person reads it after ``factor`` was applied.
+    """
+
+    what: str
+    unit: str
+    factor: float
+    alone: Number
+    adjusted: Number
+
+
+@dataclass(frozen=True, slots=True)
 class Measured:
     """One clip, measured; a clip without a shot has none, and no scale if nothing carries it."""
 
@@ -330,6 +344,8 @@ class Measured:
     shots: tuple[Shot, ...]
     trust: str = ""  # one paragraph of plain words
     refused: tuple[str, ...] = field(default=())  # why candidates were not taken, for --explain
+    moved: tuple[Moved, ...] = field(default=())  # what the adjustment changed
+    verdict: str = ""  # the second opinions taken together, one sentence
 
 
 @dataclass(frozen=True, slots=True)

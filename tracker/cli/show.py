@@ -54,10 +54,26 @@ def explanation(measured: Measured) -> Iterator[tuple[int, str]]:
         yield 4, f"The camera is tilted by {tilt_deg:.2f} degrees."
     for shot in measured.shots:
         yield from _second_opinions(shot)
+    yield from _moved(measured)
     if measured.refused:
         yield 0, ""
         yield 2, "What was seen but not taken for a shot"
         yield from ((4, line) for line in grouped(measured.refused))
+
+
+def _moved(measured: Measured) -> Iterator[tuple[int, str]]:
+    """The reference alone beside the adjustment in which gravity helps."""
+    from tracker.report.rounding import plus_minus
+
+    if not measured.moved:
+        return
+    yield 0, ""
+    yield 2, "By the reference alone, and after gravity helped"
+    for m in measured.moved:
+        alone, adjusted = plus_minus(m.alone.times(m.factor)), plus_minus(m.adjusted.times(m.factor))
+        yield 4, f"{m.what}: {alone}, then {adjusted} {m.unit}"
+    if measured.verdict:
+        yield 4, measured.verdict
 
 
 def grouped(refused: Sequence[str]) -> list[str]:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from calibration.second_opinions import Verdict
 from calibration.shutter import Readout
 from calibration.steady import Steadiness
 from calibration.values import Clock
@@ -23,6 +24,9 @@ POOR_NOISE = 4.0
 SQUARED_CLOCK = 0.35  # of the logarithm of gravity: less than this is geometry, more is time
 VAGUE_FALL = 0.1
 MOVED_PX = 3.0
+#: Of the logarithm of gravity: no view of a plane from aside does more.
+MOST_BY_VIEW = 0.7
+BY_VIEW = frozenset({"yaw", "plane", "lens"})
 
 
 def clock_doubts(clock: Clock, fall: Fall | None) -> list[Doubt]:
@@ -54,6 +58,38 @@ def scale_doubts(source: str, fall: Fall) -> list[Doubt]:
     return []
 
 
+def agreement_doubts(clock: Clock, source: str, fall: Fall, verdict: Verdict | None) -> list[Doubt]:
+    """What does not agree, named by the one mistake that explains it best.
+
+    A view from aside bends the fall as well; where it explains everything, clock and reference are not
+    blamed.
+    """
+    by_fall = clock_doubts(clock, fall) + scale_doubts(source, fall)
+    if verdict is None or verdict.best is None:
+        return by_fall
+    if verdict.name in BY_VIEW and abs(fall.ln_ratio) < MOST_BY_VIEW:
+        by_fall = [d for d in by_fall if d.code not in {"clock_disagrees", "scale_disagrees"}]
+    blamed = any(d.code in {"clock_disagrees", "scale_disagrees"} for d in by_fall)
+    return by_fall if blamed else by_fall + _by_verdict(verdict)
+
+
+def _by_verdict(verdict: Verdict) -> list[Doubt]:
+    best = verdict.best
+    if best is None:
+        return []
+    if best.name == "yaw":
+        return [warn("yaw_suspected", yaw_deg=abs(math.degrees(best.size[0])))]
+    if best.name == "plane":
+        clear = np.abs(best.size) > DISAGREES * best.u_size
+        shots = np.flatnonzero(clear) if clear.any() else [int(np.argmax(np.abs(best.size / best.u_size)))]
+        return [warn("out_of_plane", shot=int(k) + 1, speed_m_s=abs(float(best.size[k]))) for k in shots]
+    if best.name == "lens":
+        return [warn("lens_unknown")]
+    if best.name == "ball":
+        return [warn("ball_disagrees", ratio=math.exp(best.size[0]))]
+    return [warn("plane_disagrees", ratio=math.exp(best.size[0]))] if best.name == "scale" else []
+
+
 def film_doubts(readout: Readout, clock: Clock, lost: int) -> list[Doubt]:
     """What the film itself leaves open."""
     doubts = []
@@ -83,7 +119,9 @@ def shot_doubts(shot: int, flight: Flight, sightings: Sightings) -> list[Doubt]:
     return doubts
 
 
-def flags_of(settled: Settled, k: int, rows: Sequence[int], sightings: Sightings, *, exit_stated: bool) -> list[str]:
+def flags_of(
+    settled: Settled, k: int, rows: Sequence[int], sightings: Sightings, *, exit_stated: bool
+) -> list[str]:
     """Flags of one shot: how its exit was taken, how it ends, how well it fits.
 
     ``rows`` are all sightings of the track that the flight was taken from.
