@@ -295,17 +295,18 @@ def _conclude(scene: Scene, timed: Timed, fall: Fall) -> Conclusion:
     judged = _judged(fall, camera.source)
     found = doubts.agreement_doubts(clock, camera.source, fall, judged)
     codes = {doubt.code for doubt in found}
-    agrees = not codes & {"clock_disagrees", "scale_disagrees", "out_of_plane", "lens_unknown"}
-    if "yaw_suspected" in codes and judged is not None and judged.best is not None:
-        camera = loosened(camera, float(abs(judged.best.size[0])))
+    size = 0.0 if judged is None or judged.best is None else float(np.abs(judged.best.size).max())
+    if "yaw_suspected" in codes:
+        camera = loosened(camera, size)
     settled = adjust(
         timed.flights,
         camera,
         timed.readout,
         scene.assumed,
-        gravity_helps=agrees,
+        gravity_helps=not codes & {"clock_disagrees", "scale_disagrees", "lens_unknown"},
         own_planes=fall.settled.problem.own_planes,
         like=fall.settled,
+        u_aside_m_s=size if "out_of_plane" in codes else None,
     )
     rows = np.concatenate([flight.rows for flight in settled.problem.flights])
     lens_errors = scene.sight.lens_errors(scene.sightings.frame[rows], scene.stored_px[rows])

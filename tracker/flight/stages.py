@@ -17,7 +17,7 @@ from tracker.flight.launch import Spread, free_gravity
 from tracker.flight.observed import Flight
 from tracker.flight.screen import FEWEST, Refused, screen
 from tracker.flight.settle import Settled, settle
-from tracker.flight.unknowns import LOG_G, OWN_LOG_G
+from tracker.flight.unknowns import LOG_G, OWN_LOG_G, VY
 from tracker.values import Number, Sightings
 
 #: A flight whose fall differs from the clearest one's by more than this factor is none.
@@ -167,10 +167,12 @@ def adjust(
     gravity_helps: bool,
     own_planes: bool = False,
     like: Settled | None = None,
+    u_aside_m_s: float | None = None,
 ) -> Settled:
     """The one adjustment; where reference and gravity disagree, gravity does not help.
 
-    ``like`` is a finished adjustment of the same flights to start from.
+    ``like`` is a finished adjustment of the same flights to start from; ``u_aside_m_s`` is by about how
+    much the flights are expected to leave the plane, where that is more than usual.
     """
     problem = Problem(
         flights,
@@ -181,4 +183,7 @@ def adjust(
         ball_carries_scale=camera.source == "none",
         own_planes=own_planes,
     )
+    if u_aside_m_s is not None:
+        aside = [problem.of(k, VY) for k in range(len(flights))]
+        problem.prior_sd[aside] = np.maximum(problem.prior_sd[aside], u_aside_m_s)
     return settle(problem, like)
