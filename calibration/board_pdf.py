@@ -156,14 +156,14 @@ def _sheet(board: Board, sheet: int) -> _Page:
         j, i = divmod(k, columns)
         number = sheet * columns * rows + k
         _marker(page, MARGIN_MM + dx + i * pitch, MARGIN_MM + dy + j * pitch, board.marker_mm, number)
-    _ruler(page, MARGIN_MM + 8.0, MARGIN_MM + 9.0)
+    _ruler(page, MARGIN_MM + 8.0, MARGIN_MM + 11.0)
     name = f"Sheet {sheet + 1} of {board.sheets}" if board.sheets > 1 else "One sheet"
     if board.sheets > 1:
         name += f" (column {column + 1} from the left, row {row + 1} from below)"
     page.text(
         MARGIN_MM + 8.0, MARGIN_MM + 2.2, f"{name}. Print at 100 %. Marker {board.marker_mm:g} mm.", 7.5
     )
-    _up_arrow(page, MARGIN_MM + board.tile_mm[0] - 14.0, MARGIN_MM + 2.5)
+    _up_arrow(page, MARGIN_MM + board.tile_mm[0] - 14.0, MARGIN_MM + 6.0)
     _joints(page, board, column, row)
     return page
 

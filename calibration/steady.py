@@ -213,7 +213,7 @@ class SteadyWatch:
     def _measured(self, luma: Luma, model: Floats, boxes: Floats | None) -> tuple[Floats, Bools]:
         assert self._patches is not None
         guess = self._expected(model)
-        if np.abs(guess).max() > _STIRS_PX:
+        if self._pace(model) > _STIRS_PX:
             self._patches = prepared(self._patches)
         shift, good = measure(luma, self._patches, guess)
         if boxes is not None and len(boxes):

@@ -13,7 +13,8 @@ FEWEST_PATCHES = 6
 _ROBUST_PX = 0.12  # residual from which a piece counts for less
 _STILL_PX = 0.12  # motion at the corners below which the picture is taken to stand still
 _NO_ZOOM_PX = 0.25  # likewise for a change of scale, which a phone that is not touched does not make
-_NOISE = 3.0  # standard uncertainties: the size of the 98th percentile of nothing but noise, and some more
+_NOISE = 3.0  # standard uncertainties that motion must stand out by
+_SELDOM = 0.02  # share of frames in which even noise stands out
 _WIDER = (12.0, 4.0, 1.0, 1.0, 1.0)  # times _ROBUST_PX: until the lean is known the edges disagree
 
 
@@ -93,8 +94,7 @@ def fit_all(models: Floats, shift: Floats, good: Bools, arms: Floats, strain: Fl
     residual = np.sqrt(np.einsum("fn,fni->f", weight, off**2) / (2 * total))
     arm_px = float(np.sqrt(np.sum(weight @ arms**2) / np.sum(total)))
     u = np.where(seen, residual / np.sqrt(effective), np.inf)
-    noise_px = (float(np.median(u[seen])), arm_px)
-    models, lean = _simplest(models, shift - lean * leaning, lean, weight, arms, design, noise_px)
+    models, lean = _simplest(models, shift - lean * leaning, lean, weight, arms, design, u, arm_px)
     models[0], u[0] = 0.0, 0.0
     return Fits(models, lean, u, residual, seen, arm_px, int(np.median(number)))
 
@@ -137,23 +137,25 @@ def _simplest(
     weight: Floats,
     arms: Floats,
     design: Floats,
-    noise_px: tuple[float, float],
+    u_px: Floats,
+    arm_px: float,
 ) -> tuple[Floats, float]:
     """Leave out scaling, then turning, then all motion, where it is too small to be told from errors.
 
     A parameter that is only noise does harm in the corners, where it has the longest arm.
     """
-    u_px, arm_px = noise_px
     size_px = float(np.abs(arms).max())
-    reach = np.array([1, 1, size_px, size_px])
-    largest = np.percentile(np.abs(models), 98, axis=0) * reach
-    noise = _NOISE * u_px * np.array([1, 1, size_px / arm_px, size_px / arm_px])
-    free = largest > np.maximum(noise, [0, 0, _NO_ZOOM_PX, _STILL_PX])
+    noise = _NOISE * u_px[:, None] * np.array([1, 1, size_px / arm_px, size_px / arm_px])
+    least = np.maximum(noise, [0.5 * _STILL_PX, 0.5 * _STILL_PX, _NO_ZOOM_PX, _STILL_PX])
+    stands_out = np.abs(models) * np.array([1, 1, size_px, size_px]) > least
+    free = stands_out.mean(axis=0) > _SELDOM
     free[:2] = True
     if not free.all():
         fewer = _weighted(design[:, free], unleaned, weight)
         models = np.zeros_like(models)
         models[:, free] = fewer
-    if not free[2:].any() and np.all(largest[:2] < np.maximum(noise[:2], 0.5 * _STILL_PX)):
+    # Anew, because what turning and scaling made up for has come back into the shift.
+    shifted = np.mean(np.abs(models[:, :2]) > least[:, :2], axis=0) > _SELDOM
+    if not free[2:].any() and not shifted.any():
         return np.zeros_like(models), 0.0
     return models, lean

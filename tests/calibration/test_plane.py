@@ -84,7 +84,7 @@ def test_correlated_pixels_count_for_less():
     lengths = plane.sensitivity(pinhole([[0, 0], [1.2, 0]]))
     difference = lengths[1] - lengths[0]
     u_length = np.sqrt((difference @ plane.covariance @ difference.T)[0, 0])
-    # All points shifted together change no length but by perspective: far less than the 1 px = 2.5 mm of each.
+    # All points shifted together change lengths by perspective only: far less than 1 px = 2.5 mm each.
     assert u_length < 0.0006
 
 

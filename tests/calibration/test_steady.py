@@ -96,10 +96,17 @@ def test_a_slow_shake_of_15_px_is_measured_to_a_tenth():
     np.testing.assert_allclose(steady.shift_px, truth, atol=0.12)
 
 
-@pytest.mark.parametrize("contrast", [1.0, 0.3])
-def test_a_still_picture_is_left_alone(contrast):
+def test_a_wall_fainter_than_the_noise_is_no_ground_to_stand_on():
     motions = [motion()] * 60
-    steady = watched(room(contrast=contrast), motions, noise=4.0)
+    steady = watched(room(contrast=0.3), motions, noise=4.0)
+    assert not steady.is_moving
+    assert errors(steady, motions).max() < 0.03
+
+
+@pytest.mark.parametrize(("contrast", "noise"), [(1.0, 4.0), (0.5, 2.0)])
+def test_a_still_picture_is_left_alone(contrast, noise):
+    motions = [motion()] * 60
+    steady = watched(room(contrast=contrast), motions, noise=noise)
     assert not steady.is_moving
     assert errors(steady, motions).max() < 0.03
     assert steady.measured
@@ -144,10 +151,11 @@ def test_a_knock_is_followed_and_reported():
     motions = [motion(*(12.5, -9.3) if k >= 40 else (0, 0)) for k in range(70)]
     steady = watched(room(), motions)
     assert len(steady.jumps) == 1
-    assert 40 <= steady.jumps[0] <= 43  # a still picture is looked at every fourth frame
+    assert 40 <= steady.jumps[0] <= 45  # a still picture is looked at every sixth frame
     off = errors(steady, motions)
-    assert off[:36].max() < 0.1
-    assert off[44:].max() < 0.1
+    assert off[:40].max() < 0.1
+    assert off[45:].max() < 0.1
+    assert np.all(steady.u_px[40 : steady.jumps[0]] > 9)  # when in between is not known, and it says so
 
 
 def test_a_far_knock_is_found_again():
@@ -159,7 +167,7 @@ def test_a_far_knock_is_found_again():
 def test_a_change_of_zoom_is_noticed():
     motions = [motion(zoom=1.006 if k >= 30 else 1.0) for k in range(60)]
     steady = watched(room(), motions)
-    assert any(30 <= jump <= 33 for jump in steady.jumps)
+    assert any(30 <= jump <= 35 for jump in steady.jumps)
     np.testing.assert_allclose(steady.log_scale[36:], np.log(1.006), atol=2e-4)
 
 
