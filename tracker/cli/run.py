@@ -12,6 +12,7 @@ from tracker.cli.demo import demo
 from tracker.cli.failures import WrongUsage, tell
 from tracker.cli.lens import lens
 from tracker.cli.measure import measure
+from tracker.cli.plan import plan
 from tracker.cli.setup import setup
 from tracker.cli.streams import safe_streams
 from tracker.cli.warnings import warnings
@@ -23,7 +24,7 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog="Each command explains itself: lobscope measure --help",
 )
-for command in (measure, setup, board, lens, demo, warnings):
+for command in (measure, setup, plan, board, lens, demo, warnings):
     app.command()(command)
 
 
