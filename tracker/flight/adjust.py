@@ -26,6 +26,7 @@ from tracker.flight.assumed import Assumed
 from tracker.flight.ball_size import BallSize
 from tracker.flight.least_squares import Fit, fit
 from tracker.flight.observed import Flight
+from tracker.flight.outline_errors import outline_errors
 from tracker.flight.unknowns import (
     ADDED,
     COMMON,
@@ -109,13 +110,16 @@ class Problem:
         self.free_g = free_g
         self.ball_carries_scale = ball_carries_scale
         self.own_planes = own_planes
-        self.size = COMMON + EACH * len(self.flights)
         self.which: Ints = np.repeat(np.arange(len(self.flights)), [len(f) for f in self.flights])
         self.time = np.concatenate([f.frame_time_s for f in self.flights])
         self.share = np.concatenate([f.share for f in self.flights])
         self.sense = np.array([f.sense for f in self.flights], dtype=float)
         self._xy = np.concatenate([f.xy_px for f in self.flights])
         self._ball = BallSize.of(self.flights, self.which, assumed, own_planes=own_planes)
+        picture = 2 * camera.view.centre_x_px + 1, 2 * camera.view.centre_y_px + 1
+        self._outline = outline_errors(self._xy, picture, self._ball.median_px)
+        self._errors_at = COMMON + EACH * len(self.flights)
+        self.size = self._errors_at + len(self._outline)
         self._stated_u_px = np.concatenate([f.u_px for f in self.flights])
         self.u_px = self._stated_u_px.copy()
         self.zero = np.array([f.frame_time_s[0] + readout.readout_s * f.share[0] for f in self.flights])
@@ -151,11 +155,12 @@ class Problem:
             mean[at + LIFT_C], sd[at + LIFT_C] = a.lift, a.u_lift
             sd[at + OWN_LOG_G] = FREE_LN_G if self.free_g else 0.0
             sd[at + Y0] = U_OWN_PLANE_M if self.own_planes else 0.0
+        sd[self._errors_at :] = 1.0
         return mean, sd
 
     def prior_names(self) -> list[str]:
         """What each unknown's prior stands for; empty where it has none."""
-        return prior_names(len(self.flights))
+        return prior_names(len(self.flights), len(self._outline))
 
     def of(self, flight: int, unknown: int) -> int:
         """Index of one flight's unknown."""
@@ -290,6 +295,8 @@ class Problem:
         )
         jacobian = by_world @ state.by_place
         jacobian[:, :, :PARAMETERS] += by_camera
+        jacobian[:, :, self._errors_at :] = np.moveaxis(self._outline, 0, 2)
+        places += np.tensordot(theta[self._errors_at :], self._outline, 1)
         residual = (places - self._xy) / self.u_px[:, None]
         jacobian /= self.u_px[:, None, None]
         rows = self.camera.rows(theta[:PARAMETERS])

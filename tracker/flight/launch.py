@@ -23,6 +23,7 @@ LARGEST_LIFT = 1 / 2.022
 RANDOM = ("sightings", "out_of_plane")
 REMEDIES = {
     "sightings": "film more of the flight, nearer or at a higher frame rate",
+    "outline": "film before a plain, evenly lit wall",
     "click": "point at a longer reference, and more exactly",
     "board": "use a larger board, or film it from nearer",
     "length": "measure the reference more exactly",
@@ -96,8 +97,7 @@ class Spread:
         part = gradient[self._free]
         shares = dict(zip(self.names, np.sqrt(self._parts @ (part @ self._gain) ** 2), strict=True))
         if self._lens.shape[1]:
-            bent = float(((part @ self._lens) ** 2).sum())
-            shares["lens"] = math.sqrt(shares.get("lens", 0.0) ** 2 + bent)
+            shares["lens"] = math.hypot(shares.get("lens", 0.0), float(np.linalg.norm(part @ self._lens)))
         return shares
 
 

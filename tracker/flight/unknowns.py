@@ -4,7 +4,8 @@ In this order: the camera's seven (calibration.camera), the readout, logarithms 
 ball mass, the added-mass coefficient, the drag coefficient, and the exponent by which lift follows the
 spin parameter; then for each flight its start (x, z, vx, vz), its velocity out of the plane, its lift
 coefficient, the logarithm of its own gravity over that of all (where gravity is to be found freely), and
-its distance behind the plane (where flights share none).
+its distance behind the plane (where flights share none); last, the outline's errors that come back at the
+same place (tracker.flight.outline_errors), each in units of its standard deviation.
 """
 
 from __future__ import annotations
@@ -26,9 +27,10 @@ _COMMON_NAMES = ("readout", "gravity", "air", "mass", "air", "drag", "lift")
 _EACH_NAMES = ("", "", "", "", "out_of_plane", "lift", "gravity", "out_of_plane")
 
 
-def prior_names(flights: int) -> list[str]:
+def prior_names(flights: int, outline_errors: int) -> list[str]:
     """What each unknown's prior stands for; empty where it has none."""
-    return [""] * PARAMETERS + list(_COMMON_NAMES) + list(_EACH_NAMES) * flights
+    names = [""] * PARAMETERS + list(_COMMON_NAMES) + list(_EACH_NAMES) * flights
+    return names + ["outline"] * outline_errors
 
 
 def lumped(theta: Floats, radius_m: float) -> tuple[Floats, Floats]:
