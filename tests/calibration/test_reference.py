@@ -261,10 +261,10 @@ def test_every_row_has_its_derivative_and_its_shares(case):
 
 
 def test_a_scale_moves_with_its_click():
-    """Independent of all rows: a stick whose end is taken 3 px farther out makes a metre larger by 3 / span."""
+    """A stick whose end is taken 3 px farther out makes a metre larger by 3 / span."""
     camera = Pinhole(FOCAL_PX, place_m=(0.0, -4.0, 1.0))
     honest = stick(camera, [[-0.6, 0, 1.0], [0.6, 0, 1.0]])
     span = np.ptp(honest.points_px[:, 0])
-    longer = Reference(frozen(honest.points_px + [[0, 0], [3.0, 0]]), (1280, 720), length_m=1.2)
+    longer = Reference(frozen(honest.points_px + np.array([[0, 0], [3.0, 0]])), (1280, 720), length_m=1.2)
     scales = [solved(camera_prior(PICTURE, r, CameraStatement()))[0][LOG_SCALE] for r in (honest, longer)]
     assert scales[1] - scales[0] == pytest.approx(math.log1p(3 / span), rel=1e-3)
