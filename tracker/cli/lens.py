@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 SILENCE_S = 120.0  # one large picture without a board may take long to give up on
 MEMORY_BYTES = 3 * 1024**3
+FEWEST_CORNERS = 3
 GOOD_PX, FAIR_PX = 0.5, 2.0
 
 
@@ -71,13 +72,7 @@ def lens(
             f"There is already a file {out.name}.",
             "Choose another name with --out, or add --replace.",
         )
-    size = pair(corners, "--corners", "--corners 9x6")
-    if min(size) < 3:
-        raise WrongUsage(
-            "bad_corners",
-            "A chessboard needs three inner corners each way.",
-            "Count the places where four squares meet, such as --corners 9x6.",
-        )
+    size = _corners(corners)
     own = None if board is None else _own(board, sheets, marker)
     if own is None and square is None:
         raise WrongUsage(
@@ -91,6 +86,17 @@ def lens(
 
     write_lens(out, shown.lens, replace=replace)
     _tell(shown, out)
+
+
+def _corners(text: str) -> tuple[int, int]:
+    size = pair(text, "--corners", "--corners 9x6")
+    if min(size) < FEWEST_CORNERS:
+        raise WrongUsage(
+            "bad_corners",
+            "A chessboard needs three inner corners each way.",
+            "Count the places where four squares meet, such as --corners 9x6.",
+        )
+    return size
 
 
 def _length(square: str) -> float:

@@ -13,55 +13,71 @@ from tracker.cli.failures import WrongUsage
 from tracker.cli.sizes import amount, pair
 
 if TYPE_CHECKING:
+    from tracker.plan.outlook import Filming
     from tracker.planning import Forecast, Plan
     from tracker.values import Ball
 
-NOT_ENOUGH = 0.6  # share of the flight below which moving back is worth saying
+FASTEST_FPS = 100_000
+SMALLEST_PX = 100
+
+
+DistanceOption = Annotated[
+    str, typer.Option(metavar="LENGTH", help='From the phone to the plane of flight, such as "4.2 m".')
+]
+SpeedOption = Annotated[str, typer.Option(metavar="SPEED", help='The expected exit speed, such as "7 m/s".')]
+AngleOption = Annotated[str, typer.Option(metavar="ANGLE", help='The expected exit angle, such as "52 deg".')]
+RateOption = Annotated[float, typer.Option(metavar="N", help="Frames a second at which you will film.")]
+SetupOption = Annotated[
+    Path | None,
+    typer.Option(metavar="FILE", help="A setup file, for its ball and what it says of the camera."),
+]
+BallOption = Annotated[
+    str | None, typer.Option(metavar="LENGTH", help="The ball's diameter, if no setup file is given.")
+]
+PictureOption = Annotated[str, typer.Option(metavar="WxH", help="Size of the upright picture in pixels.")]
+ViewOption = Annotated[
+    str | None,
+    typer.Option(metavar="ANGLE", help='How wide the camera sees, such as "60 deg", if you know it.'),
+]
+KnownOption = Annotated[
+    str | None,
+    typer.Option(
+        metavar="LENGTH", help="In place of --view: a length in a test picture taken from there ..."
+    ),
+]
+KnownPxOption = Annotated[
+    float | None, typer.Option(metavar="N", help="... and how many pixels long it is in that picture.")
+]
+ReferenceOption = Annotated[
+    str, typer.Option(metavar="LENGTH", help="How long a known length you will put into the picture.")
+]
+ShutterOption = Annotated[
+    str | None,
+    typer.Option(metavar="TIME", help='How long the shutter is open, such as "1 ms", if you can set it.'),
+]
+NearestOption = Annotated[
+    str, typer.Option(metavar="LENGTH", help="The nearest place where the phone may stand.")
+]
+FarthestOption = Annotated[
+    str | None, typer.Option(metavar="LENGTH", help="The farthest place that the room has.")
+]
 
 
 def plan(
-    distance: Annotated[
-        str, typer.Option(metavar="LENGTH", help='From the phone to the plane of flight, such as "4.2 m".')
-    ],
-    speed: Annotated[str, typer.Option(metavar="SPEED", help='The expected exit speed, such as "7 m/s".')],
-    angle: Annotated[str, typer.Option(metavar="ANGLE", help='The expected exit angle, such as "52 deg".')],
-    fps: Annotated[float, typer.Option(metavar="N", help="Frames a second at which you will film.")] = 240.0,
-    setup: Annotated[
-        Path | None,
-        typer.Option(metavar="FILE", help="A setup file, for its ball and what it says of the camera."),
-    ] = None,
-    ball: Annotated[
-        str | None, typer.Option(metavar="LENGTH", help="The ball's diameter, if no setup file is given.")
-    ] = None,
-    picture: Annotated[
-        str, typer.Option(metavar="WxH", help="Size of the upright picture in pixels.")
-    ] = "1280x720",
-    view: Annotated[
-        str | None,
-        typer.Option(metavar="ANGLE", help='How wide the camera sees, such as "60 deg", if you know it.'),
-    ] = None,
-    known: Annotated[
-        str | None,
-        typer.Option(
-            metavar="LENGTH", help="In place of --view: a length in a test picture taken from there ..."
-        ),
-    ] = None,
-    known_px: Annotated[
-        float | None, typer.Option(metavar="N", help="... and how many pixels long it is in that picture.")
-    ] = None,
-    reference: Annotated[
-        str, typer.Option(metavar="LENGTH", help="How long a known length you will put into the picture.")
-    ] = "1 m",
-    shutter: Annotated[
-        str | None,
-        typer.Option(metavar="TIME", help='How long the shutter is open, such as "1 ms", if you can set it.'),
-    ] = None,
-    nearest: Annotated[
-        str, typer.Option(metavar="LENGTH", help="The nearest place where the phone may stand.")
-    ] = "1.5 m",
-    farthest: Annotated[
-        str | None, typer.Option(metavar="LENGTH", help="The farthest place that the room has.")
-    ] = None,
+    distance: DistanceOption,
+    speed: SpeedOption,
+    angle: AngleOption,
+    fps: RateOption = 240.0,
+    setup: SetupOption = None,
+    ball: BallOption = None,
+    picture: PictureOption = "1280x720",
+    view: ViewOption = None,
+    known: KnownOption = None,
+    known_px: KnownPxOption = None,
+    reference: ReferenceOption = "1 m",
+    shutter: ShutterOption = None,
+    nearest: NearestOption = "1.5 m",
+    farthest: FarthestOption = None,
 ) -> None:
     """Plan a filming: what will be seen, how sharp, how sure, and where to stand.
 
@@ -70,43 +86,18 @@ def plan(
 
     Example: lobscope plan --distance "4.2 m" --speed "7 m/s" --angle "52 deg" --ball "140 mm"
     """
-    from tracker.plan.outlook import PHONE_FOCAL_SHARE, Filming
     from tracker.planning import Wish
     from tracker.planning import plan as work_out
     from tracker.setup_file import units
 
-    if not (math.isfinite(fps) and 1 <= fps <= 100_000):
-        raise WrongUsage("bad_fps", "--fps is no rate a camera films at.", "Give a number such as 240.")
-    width, height = pair(picture, "--picture", "--picture 1280x720")
-    if min(width, height) < 100:
-        raise WrongUsage(
-            "bad_picture", "--picture is too small.", "Give its size in pixels, such as 1280x720."
-        )
     distance_m = amount(distance, units.LENGTH, "--distance")
-    focal_px = PHONE_FOCAL_SHARE * max(width, height)
-    if view is not None:
-        wide = amount(view, units.ANGLE, "--view")
-        if not math.radians(5) < wide < math.radians(150):
-            raise WrongUsage(
-                "bad_view", "--view must be from 5 to 150 degrees.", 'Give it like --view "60 deg".'
-            )
-        focal_px = 0.5 * width / math.tan(0.5 * wide)
-    elif known is not None or known_px is not None:
-        focal_px = distance_m * _px_per_m(known, known_px)
     described, readout_s = _ball(setup, ball)
     result = work_out(
         Wish(
-            filming=Filming(
-                distance_m,
-                focal_px,
-                width,
-                height,
-                fps,
-                None if shutter is None else min(amount(shutter, units.TIME, "--shutter"), 1 / fps),
-            ),
+            filming=_filming(distance_m, fps, picture, view, known, known_px, shutter),
             ball=described,
             speed_m_s=amount(speed, units.SPEED, "--speed"),
-            angle_rad=_angle(angle),
+            angle_rad=amount(angle, units.ANGLE, "--angle", signed=True),
             reference_m=amount(reference, units.LENGTH, "--reference"),
             nearest_m=amount(nearest, units.LENGTH, "--nearest"),
             farthest_m=2 * distance_m if farthest is None else amount(farthest, units.LENGTH, "--farthest"),
@@ -116,14 +107,36 @@ def plan(
     _show(result, fps, shutter_known=shutter is not None)
 
 
-def _angle(text: str) -> float:
-    from tracker.errors import SetupError
+def _filming(
+    distance_m: float,
+    fps: float,
+    picture: str,
+    view: str | None,
+    known: str | None,
+    known_px: float | None,
+    shutter: str | None,
+) -> Filming:
+    """How it will be filmed."""
+    from tracker.plan.outlook import PHONE_FOCAL_SHARE, Filming
     from tracker.setup_file import units
 
-    try:
-        return units.quantity(text, units.ANGLE, "--angle").value
-    except SetupError as error:
-        raise WrongUsage(error.code, error.message, error.advice) from error
+    if not (math.isfinite(fps) and 1 <= fps <= FASTEST_FPS):
+        raise WrongUsage("bad_fps", "--fps is no rate a camera films at.", "Give a number such as 240.")
+    width, height = pair(picture, "--picture", "--picture 1280x720")
+    if min(width, height) < SMALLEST_PX:
+        raise WrongUsage(
+            "bad_picture", "--picture is too small.", "Give its size in pixels, such as 1280x720."
+        )
+    focal_px = PHONE_FOCAL_SHARE * max(width, height)
+    if view is not None:
+        wide = amount(view, units.ANGLE, "--view")
+        if not math.radians(5) < wide < math.radians(150):
+            raise WrongUsage("bad_view", "--view is not from 5 to 150 degrees.", 'Write it like "60 deg".')
+        focal_px = 0.5 * width / math.tan(0.5 * wide)
+    elif known is not None or known_px is not None:
+        focal_px = distance_m * _px_per_m(known, known_px)
+    open_s = None if shutter is None else min(amount(shutter, units.TIME, "--shutter"), 1 / fps)
+    return Filming(distance_m, focal_px, width, height, fps, open_s)
 
 
 def _px_per_m(known: str | None, known_px: float | None) -> float:
@@ -187,7 +200,7 @@ def _sharp(here: Forecast, *, shutter_known: bool) -> list[str]:
 
 def _round(rate: float) -> int:
     """A rate rounded up to two digits, as shutters are labelled."""
-    step = 10 ** max(math.floor(math.log10(rate)) - 1, 0)
+    step: int = 10 ** max(math.floor(math.log10(rate)) - 1, 0)
     return math.ceil(rate / step) * step
 
 

@@ -3,26 +3,30 @@
 from __future__ import annotations
 
 import re
+from typing import TYPE_CHECKING
 
 from tracker.cli.failures import WrongUsage
-from tracker.errors import SetupError
-from tracker.setup_file import units
-from tracker.setup_file.units import Kind
+
+if TYPE_CHECKING:
+    from tracker.setup_file.units import Kind
 
 
-def amount(text: str, kind: Kind, option: str) -> float:
-    """A positive amount in SI.
+def amount(text: str, kind: Kind, option: str, *, signed: bool = False) -> float:
+    """An amount in SI, positive unless ``signed``.
 
     Raises
     ------
     WrongUsage
         If the text is none.
     """
+    from tracker.errors import SetupError
+    from tracker.setup_file import units
+
     try:
         value = units.quantity(text, kind, option).value
     except SetupError as error:
         raise WrongUsage(error.code, error.message, error.advice) from error
-    if value <= 0:
+    if value <= 0 and not signed:
         raise WrongUsage("not_positive", f"{option} is zero or less.", "Give an amount above zero.")
     return value
 
