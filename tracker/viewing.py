@@ -20,7 +20,7 @@ from tracker.film.facts import read_facts
 from tracker.values import Bytes, ClipFacts, Sightings
 
 PROGRESS_EVERY = 20
-BOARD_LOOKS = 10  # pictures in which a board is looked for, spread over the film
+BOARD_LOOKS = 8  # pictures in which a board is looked for, spread over the film
 BOARD_TRIES = 5  # of which so many come first, to learn how large the ball will be
 
 
