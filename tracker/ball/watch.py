@@ -19,12 +19,15 @@ from tracker.values import Bytes, Sightings, no_strips
 BATCH = 48
 LARGEST_SHARE = 0.15  # of the picture; a larger spot is no ball in flight
 LEAST_VISIBLE = 0.35
-RADIUS_TOLERANCE = 0.09
+RADIUS_TOLERANCE, RADIUS_TOLERANCE_PX = 0.03, 0.3
+LIKELY_QUANTILE = 0.7
+LIKELY_FOCAL = 0.95  # focal length of a phone's main lens over the longer side of its films, roughly
 GOOD_VISIBLE = 0.65
 CLEAR_VISIBLE = 0.88
 RADIUS_WIDTH = 0.035
 FEWEST_FOR_RADIUS, MOST_FOR_RADIUS = 12, 3000
 ODD_RADIUS = 1.4
+MOST_LOOKS = 3  # at the first windows, until the streaks are as long as their edges are wide
 #: What is round by chance has a vaguer outline than a ball.
 VAGUE_PX, VAGUE_SHARE = 0.5, 0.018
 
@@ -154,7 +157,7 @@ class BallWatch:
         """Keep a window round the spot, of one of a few sizes so that windows can be stacked."""
         height, width = frame.y.shape
         radius = self._guess_radius(spot)
-        reach = max(1.25 * radius, 0.25 * (spot.right_px - spot.left_px + spot.bottom_px - spot.top_px)) + 12
+        reach = max(1.25 * radius, 0.5 * max(spot.right_px - spot.left_px, spot.bottom_px - spot.top_px)) + 12
         half = min(8 * math.ceil(reach / 8), 2 * (min(width, height) // 4))
         x0 = min(max(2 * round(spot.x_px / 2) - half, 0), (width - 2 * half) // 2 * 2)
         y0 = min(max(2 * round(spot.y_px / 2) - half, 0), (height - 2 * half) // 2 * 2)
@@ -183,14 +186,21 @@ class BallWatch:
             return
         step, heading = _steps(cuts)
         windows = self._windows(cuts, self._open_share * step, heading)
-        found = fit_outlines(windows)
-        if self._learn_open_share(found, step, heading):
+        found = fit_outlines(windows, likely_radius_px=self._radius)
+        for _ in range(MOST_LOOKS):
+            longer = self._learn_open_share(found, step, heading)
+            if not self._learn_radius(windows, found) and not longer:
+                break
             windows = self._windows(cuts, self._open_share * step, heading)
-            found = fit_outlines(windows)
+            found = fit_outlines(windows, likely_radius_px=self._radius)
         self._keep(cuts, windows, self._hold_radius(windows, found))
 
     def _windows(self, cuts: list[_Cut], streak: Floats, heading: Floats) -> Windows:
         planes = [np.stack([cut.planes[k] for cut in cuts]) for k in range(6)]
+        # A sphere off the axis by an angle is drawn out by the inverse of its cosine.
+        off_x = np.array([cut.spot.x_px for cut in cuts]) - 0.5 * self._size[0]
+        off_y = np.array([cut.spot.y_px for cut in cuts]) - 0.5 * self._size[1]
+        away = np.hypot(off_x, off_y) / (LIKELY_FOCAL * max(self._size))
         return Windows(
             luma=planes[0],
             chroma_u=planes[1],
@@ -203,6 +213,8 @@ class BallWatch:
             radius_px=np.array([self._guess_radius(cut.spot) for cut in cuts]),
             streak_px=streak,
             streak_rad=heading,
+            oblong=np.sqrt(1 + away**2) - 1,
+            oblong_rad=np.arctan2(off_y, off_x),
         )
 
     def _learn_open_share(self, found: Outlines, step: Floats, heading: Floats) -> bool:
@@ -233,18 +245,29 @@ class BallWatch:
         self._open_share = share if self._open_share == 0 else 0.5 * (self._open_share + share)
         return grown
 
+    def _learn_radius(self, windows: Windows, found: Outlines) -> bool:
+        """Learn the radius that the well seen balls have; True if that was not known before.
+
+        Marks and shade at the rim make an outline smaller, hardly anything makes it larger.
+        """
+        good = (found.visible > GOOD_VISIBLE) & (found.u_px < 0.5)
+        if good.sum() < 5 or self._surveys:
+            return False
+        new = self._radius is None
+        self._radius = float(np.quantile(_round_radius(windows, found)[good], LIKELY_QUANTILE))
+        return new
+
     def _hold_radius(self, windows: Windows, found: Outlines) -> Outlines:
         """Fit partly hidden balls again with the radius that the well seen ones have."""
-        good = (found.visible > GOOD_VISIBLE) & (found.u_px < 0.5)
-        if good.sum() >= 5 and not self._surveys:
-            self._radius = float(np.median(found.radius_px[good]))
         if self._radius is None:
             return found
-        odd = (np.abs(found.radius_px / self._radius - 1) > RADIUS_TOLERANCE) | ~good
+        good = (found.visible > GOOD_VISIBLE) & (found.u_px < 0.5)
+        most = max(RADIUS_TOLERANCE, RADIUS_TOLERANCE_PX / self._radius)
+        odd = (np.abs(_round_radius(windows, found) / self._radius - 1) > most) | ~good
         if not odd.any():
             return found
         some = Windows(*(getattr(windows, name)[odd] for name in Windows.__slots__))
-        again = fit_outlines(some, known_radius_px=np.full(int(odd.sum()), self._radius))
+        again = fit_outlines(some, held_radius_px=np.full(int(odd.sum()), self._radius))
         columns = []
         for name in Outlines.__slots__:
             column = getattr(found, name).copy()
@@ -290,6 +313,11 @@ class BallWatch:
         good = sound & (found.visible > 0.9) & ~border
         if self._named is not None and self._finder is not None and good.sum() >= 8:
             self._finder.learn(learnt_direction(self._named, mean_u[good], mean_v[good]))
+
+
+def _round_radius(windows: Windows, found: Outlines) -> Floats:
+    """Radii of the outlines as they would be in the middle of the picture, shape (N,)."""
+    return np.asarray(found.radius_px / (1 + 0.5 * windows.oblong))
 
 
 def _steps(cuts: list[_Cut]) -> tuple[Floats, Floats]:
