@@ -139,13 +139,16 @@ def log_span(prior):
 
 
 def test_a_wrong_print_is_a_wrong_scale():
-    """A relative error of all lengths is one of the scale, whole and nothing else."""
+    """A relative error of all lengths is one of the scale, whole and nothing else.
+
+    To 5 %: where two causes share a row, their parts of it are told apart by its direction only.
+    """
     corners = seen(oblique(0, 0))
     points = PlanePoints(corners, CORNERS_M, np.eye(8) * 0.02**2, 0.013, 1)
     prior = camera_prior(
         PICTURE, None, NOTHING, focal_px=(1100.0, 0.01), board=(StandingBoard(Board()), points)
     )
-    assert scatter(prior, log_span(prior), {"length"}) == pytest.approx(0.013, rel=0.01)
+    assert scatter(prior, log_span(prior), {"length"}) == pytest.approx(0.013, rel=0.05)
     assert scatter(prior, lambda theta: theta[ROLL], {"length"}) < 1e-4
 
 
