@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import math
-from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -222,7 +221,9 @@ def test_where_the_flight_stands_in_the_picture_hardly_matters(measured):
     assert told.reference is not None
     moved = dataclasses.replace(
         told,
-        reference=dataclasses.replace(told.reference, points_px=frozen(told.reference.points_px + [12, -9])),
+        reference=dataclasses.replace(
+            told.reference, points_px=frozen(told.reference.points_px + np.array([12, -9]))
+        ),
     )
     here, there = only(measured(seen, told)), only(measured(shifted(seen, 12, -9), moved))
     assert here.exit_speed_m_s.value == pytest.approx(there.exit_speed_m_s.value, rel=3e-4)
@@ -240,9 +241,6 @@ def test_a_stated_exit_is_where_the_launch_is_given(measured):
     assert "exit_is_first_sighting" not in shot.flags
     assert shot.exit_x_px == pytest.approx(exit_px[0], abs=1.0)
     assert shot.exit_y_px == pytest.approx(exit_px[1], abs=1.0)
-
-
-Maker = Callable[[float], Setup]
 
 
 def wrongly_told(scale: float) -> Setup:
