@@ -179,7 +179,7 @@ def plane_rows(view: View, known: Known, at: Floats) -> Callable[[Floats], Rows]
     values, vectors = np.linalg.eigh(np.asarray(sum(parts.values())))
     whiten = vectors.T / np.sqrt(values)[:, None]
     shares = tuple(
-        tuple((name, float(v @ part @ v / value)) for name, part in parts.items())
+        tuple((name, max(float(v @ part @ v / value), 0.0)) for name, part in parts.items())
         for v, value in zip(vectors.T, values, strict=True)
     )
 
