@@ -55,8 +55,8 @@ def read_message(source: IO[bytes]) -> tuple[Kind, bytes] | None:
 def main() -> NoReturn:
     """Do the one job that comes on standard input, and end the process."""
     # The pipe to the parent is ours alone: what a library prints must not get into it.
-    answers = os.fdopen(_taken(1, os.O_WRONLY), "wb")
-    _ignore_interrupt()
+    answers = os.fdopen(taken(1, os.O_WRONLY), "wb")
+    ignore_interrupt()
     orders = sys.stdin.buffer
     for name in pickle.load(orders):  # noqa: S301  # from our own parent
         import_module(name)
@@ -67,14 +67,15 @@ def main() -> NoReturn:
         seconds, memory_bytes, job = pickle.load(orders)  # noqa: S301  # from our own parent
     except EOFError:
         os._exit(0)  # the parent did not need it after all
-    threading.Thread(target=_end_with_parent, args=(_taken(0, os.O_RDONLY),), daemon=True).start()
+    threading.Thread(target=_end_with_parent, args=(taken(0, os.O_RDONLY),), daemon=True).start()
     limit_memory(memory_bytes)
     write_message(answers, Kind.READY)
-    write_message(answers, *_outcome(job, _Report(answers, seconds)))
+    write_message(answers, *outcome(job, _Report(answers, seconds)))
     os._exit(0)  # no exit handler of a library may hang or print
 
 
-def _outcome(job: Any, report: _Report) -> tuple[Kind, bytes]:
+def outcome(job: Any, report: Any) -> tuple[Kind, bytes]:
+    """What a job came to, as a message to the parent."""
     try:
         return Kind.RESULT, pickle.dumps(job(report), protocol=pickle.HIGHEST_PROTOCOL)
     except PlainError as error:
@@ -105,7 +106,7 @@ class _Report:
         write_message(self._answers, Kind.PROGRESS, pickle.dumps((int(done), int(total))))
 
 
-def _taken(standard: int, flags: int) -> int:
+def taken(standard: int, flags: int) -> int:
     """Take a standard stream over under another number, and leave an empty one in its place."""
     private = os.dup(standard)
     nowhere = os.open(os.devnull, flags)
@@ -114,10 +115,10 @@ def _taken(standard: int, flags: int) -> int:
     return private
 
 
-def _ignore_interrupt() -> None:
+def ignore_interrupt() -> None:
+    """Leave Ctrl-C, which reaches both processes, to the parent."""
     import signal  # noqa: PLC0415  # not needed by the parent, which imports this module too
 
-    # Ctrl-C reaches both processes; the parent decides.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 

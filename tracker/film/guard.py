@@ -38,10 +38,12 @@ class Child:
     ----------
     preload : sequence of str
         Modules it imports while it waits.
+    start : str
+        What it runs.
     """
 
-    def __init__(self, preload: tuple[str, ...] = ("numpy", "av", "cv2")) -> None:
-        self._process = _started()
+    def __init__(self, preload: tuple[str, ...] = ("numpy", "av", "cv2"), *, start: str = _START) -> None:
+        self._process = _started(start)
         if self._process.stdin is None or self._process.stdout is None:
             raise RuntimeError("the child has no pipes")
         self._to_child: IO[bytes] = self._process.stdin
@@ -147,10 +149,10 @@ def in_child(
     return child.run(job, seconds=seconds, memory_bytes=memory_bytes, on_progress=on_progress)
 
 
-def _started() -> subprocess.Popen[bytes]:
+def _started(start: str) -> subprocess.Popen[bytes]:
     try:
         return subprocess.Popen(  # noqa: S603  # our own interpreter and a constant
-            [sys.executable, "-P", "-c", _START],
+            [sys.executable, "-P", "-c", start],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
