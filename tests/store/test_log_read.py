@@ -83,6 +83,14 @@ def test_a_measurement_comes_back_whole(filled):
     assert made.same(kept.setup, made.setup(301.0))
 
 
+def test_each_clip_comes_with_its_setup(filled):
+    assert [made.same(kept, made.setup(300.0 + k)) for k, kept in enumerate(filled.setups("first"))] == [
+        True
+    ] * 2
+    filled.add("first", CLIPS[0], made.setup(350.0), measured_at=DAY + timedelta(days=1))
+    assert [kept.launcher.wheel_speed_rad_s for kept in filled.setups("first")] == [350.0, 301.0]
+
+
 def test_one_shot_comes_back_whole_even_when_it_no_longer_counts(filled):
     key = int(filled.shots("first").id[4])
     assert made.same(filled.shot("first", key), CLIPS[1].shots[1])

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from calibration.values import Floats, frozen
+from tracker.evaluation import ControlChart, Signal
 from tracker.session.values import need
 
 # Mean and standard deviation of the range of two standard normal values, exactly.
@@ -19,46 +19,6 @@ RUN = (
     8  # shots on one side of the centre: Western Electric, Statistical Quality Control Handbook (1956), p. 26
 )
 SETTLED = 20  # shots; with fewer the limits are trial limits (common practice, no source)
-
-
-@dataclass(frozen=True, slots=True)
-class Signal:
-    """A shot (from 0) at which the chart says that something changed.
-
-    ``rule`` is "beyond_limit", "moving_range" or "run".
-    """
-
-    shot: int
-    rule: str
-
-
-@dataclass(frozen=True, slots=True)
-class ControlChart:
-    """Limits and signals of a session.
-
-    Parameters
-    ----------
-    centre, low, high : float
-        Mean and three-sigma limits, sigma from the mean moving range.
-    moving_range : (n - 1,) array
-    range_centre, range_high : float
-        Mean moving range and its upper limit.
-    signals : tuple of Signal
-    trial : bool
-        Whether the limits come from fewer than 20 shots.
-    false_alarm : float
-        Share of steady sessions of this length that show a signal nevertheless.
-    """
-
-    centre: float
-    low: float
-    high: float
-    moving_range: Floats
-    range_centre: float
-    range_high: float
-    signals: tuple[Signal, ...]
-    trial: bool
-    false_alarm: float
 
 
 def control_chart(values: Floats) -> ControlChart:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 
 from tracker.errors import SessionError
+from tracker.evaluation import Comparison, Difference
 from tracker.session.consistency import mean
 from tracker.session.distributions import effective_dof, t_quantile
 from tracker.session.power import smallest, verdict_power
-from tracker.session.spread import SpreadRatio, spread_ratio
+from tracker.session.spread import spread_ratio
 from tracker.session.values import Sample
 from tracker.values import Number
 
@@ -21,62 +21,6 @@ NO_CHANGE_SEEN = "no_change_seen"
 TOO_FEW_SHOTS = "too_few_shots"
 CHANGED = "changed"
 POWER = 0.8
-
-
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """After less before, with the bounds that decide.
-
-    ``number`` holds the 95 % interval, ``low90, high90`` the 90 % one; all are open where a session has
-    only one shot. ``common_left`` is the part of a shared calibration's error that does not cancel, because
-    it grows with the quantity (|u_common after - u_common before|); it is told and not added.
-    """
-
-    number: Number
-    low90: float | None
-    high90: float | None
-    dof: float
-    shared_calibration: bool
-    common_left: float
-
-
-@dataclass(frozen=True, slots=True)
-class Comparison:
-    """What a change did.
-
-    Parameters
-    ----------
-    before, after : Number
-        Means.
-    difference : Difference
-    expected, within : float or None
-        The change that was designed, and its tolerance.
-    verdict : str
-        With an expected change "as_designed", "changed_not_as_designed", "no_change_seen" or
-        "too_few_shots". Without one "changed", "no_change_seen" or "too_few_shots".
-    could_hide : float or None
-        Size of the largest change that the 95 % interval leaves possible, where that interval contains 0.
-    shots_needed : int or None
-        With "too_few_shots": shots in each session that give the verdict, with a chance of 80 %, to a
-        change that is as expected.
-    advice : str or None
-        With "too_few_shots": "more_shots"; "share_calibration" where the common part alone forbids a verdict;
-        "on_the_edge" where the shots should have been enough, so that the change lies near an edge of its
-        tolerance. Else None.
-    spread : SpreadRatio or None
-        None where a session has only one shot.
-    """
-
-    before: Number
-    after: Number
-    difference: Difference
-    expected: float | None
-    within: float | None
-    verdict: str
-    could_hide: float | None
-    shots_needed: int | None
-    advice: str | None
-    spread: SpreadRatio | None
 
 
 def compare(

@@ -3,47 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import optimize, stats
 
 from calibration.values import Floats
+from tracker.evaluation import Estimate, Mean, Repeatability
 from tracker.session.distributions import effective_dof, noncentral_t_cdf, t_quantile
-from tracker.session.values import Estimate, Sample, need
+from tracker.session.values import Sample, need
 from tracker.values import Number
-
-
-@dataclass(frozen=True, slots=True)
-class Mean:
-    """The mean of a session; its bounds are open after a single shot."""
-
-    value: Number
-    shots: int
-    dof: float
-
-
-@dataclass(frozen=True, slots=True)
-class Repeatability:
-    """Shot-to-shot standard deviation.
-
-    Parameters
-    ----------
-    sd : Estimate
-        Of what was measured.
-    measuring_sd : float
-        Root mean square of the shots' own random uncertainties, held to be known.
-    launcher_sd : Estimate
-        What is left for the launcher, the ball and the loading.
-    cv : Estimate
-        Coefficient of variation, a share; its upper bound is open where the mean may be zero.
-    """
-
-    sd: Estimate
-    measuring_sd: float
-    launcher_sd: Estimate
-    cv: Estimate
-    shots: int
 
 
 def mean(sample: Sample, *, confidence: float = 0.95) -> Mean:

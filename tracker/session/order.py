@@ -4,47 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
 
 from calibration.values import Floats
 from tracker.errors import SessionError
+from tracker.evaluation import Estimate, FirstShot, Recovery, Trend
 from tracker.session.distributions import t_quantile, t_two_sided
-from tracker.session.trend import Trend, trend
-from tracker.session.values import Estimate, need
-
-
-@dataclass(frozen=True, slots=True)
-class FirstShot:
-    """First shot less the mean of those that follow it, over one or more runs."""
-
-    effect: Estimate
-    p: float
-    dof: int
-    runs: int
-
-
-@dataclass(frozen=True, slots=True)
-class Recovery:
-    """How a quantity depends on the time since the previous shot.
-
-    Parameters
-    ----------
-    trend : Trend
-        Against the waiting time; slope per second.
-    wait_s : Estimate or None
-        Waiting time after which what is still missing is no more than one shot-to-shot standard
-        deviation; None where the shots do not show that waiting helps.
-    drop : float or None
-        What is missing straight after a shot, in units of the quantity.
-    """
-
-    trend: Trend
-    wait_s: Estimate | None
-    drop: float | None
-    shots: int
+from tracker.session.trend import trend
+from tracker.session.values import need
 
 
 def first_shot(runs: Sequence[Floats], *, confidence: float = 0.95) -> FirstShot:

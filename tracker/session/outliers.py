@@ -3,39 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
 
 from calibration.values import Floats, frozen
+from tracker.evaluation import Outliers
 from tracker.session.values import need
 
 MANY = (
     15  # shots from which more than one outlier is looked for (Rosner's approximation; e-Handbook 1.3.5.17.3)
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Outliers:
-    """Shots (from 0) that stand apart, most extreme first, and how far each shot is from the median.
-
-    Parameters
-    ----------
-    shots : tuple of int
-    median, mad : float
-        Median and median absolute deviation.
-    robust_score : (n,) array
-        Distance from the median in robust standard deviations; 0 where they are 0.
-    sought : int
-        The largest number of outliers that could have been found.
-    """
-
-    shots: tuple[int, ...]
-    median: float
-    mad: float
-    robust_score: Floats
-    sought: int
 
 
 def outliers(values: Floats, *, alpha: float = 0.05, most: int | None = None) -> Outliers:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
 
 from tracker.errors import SessionError
+from tracker.evaluation import Recheck
 from tracker.session.distributions import effective_dof, t_quantile, t_two_sided
 from tracker.session.values import Sample, need
 from tracker.values import Number
@@ -16,37 +16,6 @@ from tracker.values import Number
 # Two questions are asked, so each gets half of the 5 % (Bonferroni): a launcher that is still itself is
 # called something else in at most one check in twenty.
 EACH = 0.025
-
-
-@dataclass(frozen=True, slots=True)
-class Recheck:
-    """The few shots beside the record.
-
-    Parameters
-    ----------
-    difference : Number
-        Mean of the few shots less that of the record, with its 95 % interval.
-    within : float
-        The largest shift that would not matter.
-    p_mean, p_spread : float
-        Probability of such a shift, and of so large a scatter, from the launcher of the record; the
-        second is 1 with a single shot.
-    spread_ratio : float or None
-        Standard deviation of the few over that of the record.
-    verdict : str
-        "moved", "scattered", "itself", or "too_few_shots" where nothing is wrong but a shift beyond
-        ``within`` could hide.
-    could_hide : float
-        Size of the largest shift that the interval leaves possible.
-    """
-
-    difference: Number
-    within: float
-    p_mean: float
-    p_spread: float
-    spread_ratio: float | None
-    verdict: str
-    could_hide: float
 
 
 def recheck(record: Sample, few: Sample, *, within: float | None = None) -> Recheck:

@@ -4,33 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
 
 from calibration.values import Floats
-from tracker.session.values import Estimate, need
-
-
-@dataclass(frozen=True, slots=True)
-class SpreadRatio:
-    """Standard deviation after over that before.
-
-    Parameters
-    ----------
-    ratio : Estimate
-        With its F interval, exact for normal scatter and sensitive to anything else.
-    p_f : float
-        Two-sided probability of such a ratio between equal spreads, F test.
-    p_brown_forsythe : float or None
-        The same by a test that does not need normal scatter; it is cautious with few shots. None
-        where a session has fewer than three shots, or nothing scatters.
-    """
-
-    ratio: Estimate
-    p_f: float
-    p_brown_forsythe: float | None
+from tracker.evaluation import Estimate, SpreadRatio
+from tracker.session.values import need
 
 
 def spread_ratio(before: Floats, after: Floats, *, confidence: float = 0.95) -> SpreadRatio:

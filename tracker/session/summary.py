@@ -3,36 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
 
 from calibration.values import Floats
 from tracker.errors import SessionError
-from tracker.session.chart import ControlChart, control_chart
-from tracker.session.consistency import Mean, Repeatability, mean, repeatability
-from tracker.session.order import FirstShot, Recovery, first_shot, recovery
-from tracker.session.outliers import Outliers, outliers
-from tracker.session.tolerance import ToleranceInterval, tolerance_interval
-from tracker.session.trend import Trend, trend
+from tracker.evaluation import Summary
+from tracker.session.chart import control_chart
+from tracker.session.consistency import mean, repeatability
+from tracker.session.order import first_shot, recovery
+from tracker.session.outliers import outliers
+from tracker.session.tolerance import tolerance_interval
+from tracker.session.trend import trend
 from tracker.session.values import Sample
 
 T = TypeVar("T")
-
-
-@dataclass(frozen=True, slots=True)
-class Summary:
-    """One quantity over one session; None is what too few shots cannot say."""
-
-    mean: Mean
-    repeatability: Repeatability | None
-    chart: ControlChart | None
-    trend: Trend | None
-    outliers: Outliers | None
-    first_shot: FirstShot | None
-    recovery: Recovery | None
-    tolerance: ToleranceInterval | None
 
 
 def summarise(sample: Sample, *, time_s: Floats | None = None) -> Summary:

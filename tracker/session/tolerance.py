@@ -4,28 +4,13 @@ from __future__ import annotations
 
 import functools
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import optimize, stats
 
+from tracker.evaluation import ToleranceInterval
 from tracker.session.distributions import NODES, WEIGHTS, noncentral_t_cdf
 from tracker.session.values import Sample, need
-
-
-@dataclass(frozen=True, slots=True)
-class ToleranceInterval:
-    """With ``confidence`` at least ``coverage`` of all shots measure between ``low`` and ``high``.
-
-    ``u_common`` shifts both bounds together and is not in them.
-    """
-
-    low: float
-    high: float
-    k: float
-    coverage: float
-    confidence: float
-    u_common: float
 
 
 def tolerance_interval(

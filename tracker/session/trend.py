@@ -3,37 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
 
 from calibration.values import Floats
 from tracker.errors import SessionError
+from tracker.evaluation import Estimate, Trend
 from tracker.session.distributions import EXACT_UP_TO, kendall_limit, kendall_tail, tie_sizes
-from tracker.session.values import Estimate, need
-
-
-@dataclass(frozen=True, slots=True)
-class Trend:
-    """Whether a quantity rises or falls with another.
-
-    Parameters
-    ----------
-    slope : Estimate
-        Median slope, in units of the quantity per unit of what it was set against (a shot or a second).
-    s : int
-        Kendall's S: pairs that rise less pairs that fall.
-    p : float
-        Two-sided probability of such an S without any trend.
-    method : str
-        "exact", or "normal" where ties on both sides or the number of shots leave only the approximation.
-    """
-
-    slope: Estimate
-    s: int
-    p: float
-    method: str
+from tracker.session.values import need
 
 
 def trend(values: Floats, against: Floats | None = None, *, confidence: float = 0.95) -> Trend:

@@ -79,15 +79,6 @@ class Sample:
         return self.calibration != "" and self.calibration == other.calibration
 
 
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A value with its 95 % interval; None is unbounded."""
-
-    value: float
-    low95: float | None
-    high95: float | None
-
-
 def need(sample_size: int, at_least: int, what: str) -> None:
     """Refuse a sample that is too small for ``what``.
 

@@ -118,6 +118,10 @@ class Log(ABC):
         """The clips of a session, in the order they were first logged."""
 
     @abstractmethod
+    def setups(self, session: str) -> list[Setup]:
+        """The set-up each clip was measured with, in the order of ``clips``."""
+
+    @abstractmethod
     def shots(self, session: str) -> ShotColumns:
         """The shots of a session as columns, excluded ones marked."""
 

@@ -116,6 +116,25 @@ def clips(connection: Connection, session_id: int) -> dict[int, ClipRow]:
     return rows
 
 
+def setups(connection: Connection, session_id: int) -> list[Setup]:
+    """The set-up of each measurement that counts; equal ones are read once."""
+    c, m, d = t.clips.c, t.measurements.c, t.measurement_details.c
+    found = connection.execute(
+        select(d.setup)
+        .join_from(t.clips, t.measurements, m.clip_id == c.id)
+        .join(t.measurement_details, d.measurement_id == m.id)
+        .where(c.session_id == session_id, m.superseded_at.is_(None))
+        .order_by(c.id)
+    ).scalars()
+    known: dict[bytes, Setup] = {}
+    out = []
+    for packed in found:
+        if packed not in known:
+            known[packed] = from_plain(Setup, unpack(packed))
+        out.append(known[packed])
+    return out
+
+
 def shot(connection: Connection, session_id: int, shot_id: int) -> Shot:
     """One shot, whole."""
     found_shot(connection, session_id, shot_id)

@@ -107,6 +107,11 @@ class SqlLog(Log):
         with self._book.reading() as connection:
             return list(reading.clips(connection, reading.session_key(connection, session)).values())
 
+    def setups(self, session: str) -> list[Setup]:
+        """See ``Log``."""
+        with self._book.reading() as connection:
+            return reading.setups(connection, reading.session_key(connection, session))
+
     def shots(self, session: str) -> ShotColumns:
         """See ``Log``."""
         with self._book.reading() as connection:
