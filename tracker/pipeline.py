@@ -260,8 +260,14 @@ def _hear(scene: Scene, clock: Clock, tracks: list[Track], *, every_flight: bool
         return Timed(clock, readout, [], tracks, refused, None)
     if exit_px is None:
         flights = [clear_of_launcher(f, sightings) for f in flights]
-    own_planes = every_flight and scene.camera.source == "none"
-    fall, flights = hear_fall(flights, scene.camera, readout, scene.assumed, own_planes=own_planes)
+    fall, flights = hear_fall(
+        flights,
+        scene.camera,
+        readout,
+        scene.assumed,
+        own_planes=every_flight and scene.camera.source == "none",
+        exit_stated=exit_px is not None,
+    )
     return Timed(clock, readout, flights, tracks, refused, fall)
 
 

@@ -24,6 +24,8 @@ from tracker.values import Number, Sightings
 SAME_FALL = 2.0
 END_DISTANCE = 3.5
 MOST_TRIMMED = 6
+LAST_TOUCH_S = 0.009
+ROUNDS = 4
 CLEAR_SHARE = 0.85
 
 
@@ -69,19 +71,24 @@ def _fall(flight: Flight) -> float:
 
 
 def clear_of_launcher(flight: Flight, sightings: Sightings) -> Flight:
-    """The flight without its first sighting and those before it that are less clear than the rest.
-
-    A ball that has just left the launcher may still touch it between two frames, and the launcher may
-    still hide some of it.
-    """
+    """The flight without first sightings that are less clear than the rest: something hides some of the ball."""
     visible = sightings.visible[flight.rows]
     clear = visible >= CLEAR_SHARE * float(np.median(visible))
     few = min(MOST_TRIMMED, len(flight) - FEWEST)
     if few < 1:
         return flight
     unclear = np.flatnonzero(~clear[:few])
-    first = max(int(unclear[-1]) + 1 if unclear.size else 0, 1)
-    return flight.only(np.arange(len(flight)) >= first)
+    return flight.only(np.arange(len(flight)) > (int(unclear[-1]) if unclear.size else -1))
+
+
+def _untouched(flight: Flight) -> Flight:
+    """The flight without what may still have been touched when it was first seen on its path.
+
+    A launcher pushes with some hundred m/s2: over the last frame before the exit that moves the ball off
+    the later path by less than an outline's error, so that no sighting can tell.
+    """
+    late = flight.frame_time_s - flight.frame_time_s[0] >= LAST_TOUCH_S
+    return flight.only(late) if late.sum() >= FEWEST else flight
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,14 +113,16 @@ def hear_fall(
     assumed: Assumed,
     *,
     own_planes: bool = False,
+    exit_stated: bool = False,
 ) -> tuple[Fall, list[Flight]]:
     """Fit with gravity free; sightings at the ends that do not belong to the flight are cut off.
 
+    Where the exit is not stated it will be the first sighting, which must then be free beyond doubt.
     ``own_planes`` lets each flight have a plane of its own, as far as the ball's size tells it.
     """
     kept = list(flights)
     settled: Settled | None = None
-    for _ in range(3):
+    for turn in range(ROUNDS):
         problem = Problem(
             kept,
             camera,
@@ -125,9 +134,9 @@ def hear_fall(
         )
         settled = settle(problem, settled)
         trimmed = [_trimmed(f, settled.distance[problem.which == k]) for k, f in enumerate(kept)]
-        if all(len(a) == len(b) for a, b in zip(trimmed, kept, strict=True)):
+        if turn == ROUNDS - 1 or (turn > 0 and all(map(_same, trimmed, kept))):
             break
-        kept = trimmed
+        kept = trimmed if turn > 0 or exit_stated else [_untouched(flight) for flight in trimmed]
     assert settled is not None
     spread = Spread(settled)
     gravity = tuple(free_gravity(settled, spread, k) for k in range(len(kept)))
@@ -142,6 +151,10 @@ def hear_fall(
     shares.pop("gravity", None)
     u = math.sqrt(sum(share**2 for share in shares.values()))
     return Fall(settled, spread, gravity, float(weight @ ln), u), kept
+
+
+def _same(one: Flight, other: Flight) -> bool:
+    return len(one) == len(other)
 
 
 def _trimmed(flight: Flight, distance: Floats) -> Flight:
