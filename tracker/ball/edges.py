@@ -115,12 +115,17 @@ def _shares(profile: Floats, behind: Floats) -> tuple[Floats, Floats, Floats]:
 
 def _inward(values: Floats) -> Floats:
     """Mean of the samples a little farther in, (3, STEPS, ...); the innermost repeat."""
-    mean = np.mean([values[:, k : k + STEPS - FAR_LAG] for k in range(_LAGS)], axis=0, dtype=np.float32)
+    mean = values[:, : STEPS - FAR_LAG].copy()
+    for k in range(1, _LAGS):
+        mean += values[:, k : k + STEPS - FAR_LAG]
+    mean /= _LAGS
     return np.concatenate([np.repeat(mean[:, :1], FAR_LAG, axis=1), mean], axis=1)
 
 
 def _outward(values: Floats) -> Floats:
     """Mean of the samples a little farther out, (STEPS, ...); the outermost repeat."""
-    first = range(NEAR_LAG, NEAR_LAG + _LAGS)
-    mean = np.mean([values[k : k + STEPS - FAR_LAG] for k in first], axis=0, dtype=np.float32)
+    mean = values[NEAR_LAG : NEAR_LAG + STEPS - FAR_LAG].copy()
+    for k in range(NEAR_LAG + 1, FAR_LAG + 1):
+        mean += values[k : k + STEPS - FAR_LAG]
+    mean /= _LAGS
     return np.concatenate([mean, np.repeat(mean[-1:], FAR_LAG, axis=0)], axis=0)

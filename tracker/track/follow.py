@@ -22,6 +22,7 @@ GRAVITY_M_S2 = 9.80665
 SHORTEST_TRACK = 5
 LONGEST_GAP_STEPS = 12.0
 JOIN_SIGHTINGS = 15
+JOIN_FLOOR_PX = 0.3
 JOIN_CHI2 = 4.0  # per degree of freedom
 
 
@@ -117,7 +118,7 @@ def _continues(earlier: Track, later: Track, sightings: Sightings, time: Floats)
     rows = np.concatenate([earlier.rows[-JOIN_SIGHTINGS:], later.rows[:JOIN_SIGHTINGS]])
     t = time[sightings.frame[rows]]
     t = (t - t.mean()) / max(np.ptp(t), 1.0)
-    own = np.hypot(sightings.u_px[rows], 2 * FLOOR_PX)
+    own = np.hypot(sightings.u_px[rows], JOIN_FLOOR_PX)
     chi2 = 0.0
     for place in (sightings.x_px[rows], sightings.y_px[rows]):
         basis = np.vander(t, 4) / own[:, None]

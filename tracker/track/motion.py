@@ -16,8 +16,12 @@ from filterpy.kalman import KalmanFilter
 
 from calibration.values import Floats
 
-#: Standing for what the codec and the outline may do beyond the stated uncertainty of a sighting.
-FLOOR_PX = 0.15
+#: What marks, shade and the codec may do to one sighting beyond its stated uncertainty: for gating only.
+FLOOR_PX = 0.2
+#: Most of a sighting's error is the same in the next frame; this share of its uncertainty is not.
+FRESH_SHARE = 0.62
+#: 99.9 % of a chi-square distribution with two degrees of freedom; what lies farther off weighs less.
+FAR_OFF = 13.816
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,8 +70,7 @@ class Motion:
         self._prior = prior
         self._filter = KalmanFilter(dim_x=6, dim_z=2)
         self._filter.x = np.array([x_px, 0.0, 0.0, y_px, 0.0, 0.0])
-        own = u_px**2 + FLOOR_PX**2
-        one = [own, prior.speed_px**2, prior.acceleration_px**2]
+        one = [_fresh(u_px), prior.speed_px**2, prior.acceleration_px**2]
         self._filter.P = np.diag(one + one)
         self._filter.H = _SEES
 
@@ -92,9 +95,18 @@ class Motion:
 
     def update(self, x_px: float, y_px: float, u_px: float) -> float:
         """Take a sighting in; returns its normalised innovation squared."""
-        own = u_px**2 + FLOOR_PX**2
+        own = _fresh(u_px)
         z = np.array([x_px, y_px])
-        S = self.spread_px2 + own * np.eye(2)
         nu = z - self.place_px
+        # Both axes share one covariance by construction, so that no matrix is needed.
+        spread = float(self._filter.P[0, 0])
+        nis = float(nu @ nu) / (spread + own)
+        if nis > FAR_OFF:
+            own = (spread + own) * nis / FAR_OFF - spread
         self._filter.update(z, R=own * np.eye(2))
-        return float(nu @ np.linalg.solve(S, nu))
+        return nis
+
+
+def _fresh(u_px: float) -> float:
+    """Variance of what is new in a sighting's error, px^2."""
+    return (FRESH_SHARE * u_px) ** 2
