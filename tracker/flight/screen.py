@@ -22,6 +22,8 @@ LEAST_VISIBLE = 0.6
 LEAST_TRAVEL, LEAST_REACH = 4.0, 1.5
 LEAST_SIGNIFICANCE = 6.0
 OUTLIER = 5.0
+#: Ill seen sightings that one flight may have running, and how many of its parts must be well seen.
+LONGEST_BREAK, SOUND_SHARE = 10, 0.8
 FLOOR_PX = 0.05
 #: Polynomial degree by number of sightings: as little as the flight's drag can be followed with.
 DEGREES = ((9, 2), (16, 3), (50, 4), (10**9, 5))
@@ -116,19 +118,27 @@ def _smooth_part(t: Floats, xy: Floats, u: Floats) -> np.typing.NDArray[np.bool_
 
 
 def _middle_run(good: np.typing.NDArray[np.bool_]) -> np.typing.NDArray[np.bool_]:
-    """Everything between two breaks, where a break is two bad sightings running; the longest such part."""
+    """The longest part between two breaks, where a break is two bad sightings running.
+
+    Parts on both sides of a short break that the same curve explains are one: a ball may be ill seen for a
+    while, but what was touched follows another curve.
+    """
     bad_pair = ~good[:-1] & ~good[1:]
     inside = np.ones(len(good), dtype=bool)
     inside[:-1] &= ~bad_pair
     inside[1:] &= ~bad_pair
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], inside.astype(np.int8), [0]])))
+    parts: list[tuple[int, int]] = []
+    for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        sound = end - start >= FEWEST and float(good[start:end].mean()) > SOUND_SHARE
+        if parts and sound and start - parts[-1][1] <= LONGEST_BREAK:
+            parts[-1] = (parts[-1][0], end)
+        else:
+            parts.append((start, end))
     best = np.zeros(len(good), dtype=bool)
-    start = 0
-    for k in range(len(good) + 1):
-        if k == len(good) or not inside[k]:
-            if k - start > best.sum():
-                best[:] = False
-                best[start:k] = True
-            start = k + 1
+    if parts:
+        start, end = max(parts, key=lambda part: part[1] - part[0])
+        best[start:end] = True
     return best
 
 
