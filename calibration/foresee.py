@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from operator import itemgetter
 
 import numpy as np
 
@@ -68,14 +69,14 @@ def foresee(
     for effect, shares in zip(by_row, rows.shares, strict=True):
         for name, part in shares:
             totals[name] = totals.get(name, np.zeros(2)) + part * effect**2
-    named = sorted(((n, *map(float, np.sqrt(v))) for n, v in totals.items()), key=lambda row: -row[1])
+    named = [(name, float(np.sqrt(v[0])), float(np.sqrt(v[1]))) for name, v in totals.items()]
     u = np.sqrt(np.sum(by_row**2, axis=0))
     length_px = float(np.hypot(*(ends[1] - ends[0])))
     return Foreseen(
         m_per_px=math.exp(float(_motion(theta, prior.view, ends)[0])) / length_px,
         u_length=float(u[0]),
         u_angle_rad=float(u[1]),
-        shares=tuple(named),
+        shares=tuple(sorted(named, key=itemgetter(1), reverse=True)),
         marks=_by_mark(picture, reference, camera, ends),
         plumb=_by_plumb(picture, reference, camera, ends),
     )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import sys
 from typing import TYPE_CHECKING
 
@@ -12,7 +11,6 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from tracker.pictures import Captions
     from tracker.values import Measured, Shot
 
 SHOTS_AT_A_TIME = 6  # the film pictures of so many shots are held in memory together
@@ -43,6 +41,7 @@ def keep(measured: Measured, clip: Path, out: Path) -> Path:
 
 def _draw(shots: Sequence[Shot], clip: Path, folder: Path) -> None:
     from tracker import pictures
+    from tracker.drawing import captions
     from tracker.film.stills import stills
 
     wanted = {shot.shot: pictures.frames_to_paste(shot.path) for shot in shots}
@@ -56,18 +55,3 @@ def _draw(shots: Sequence[Shot], clip: Path, folder: Path) -> None:
             )
         pictures.save(pictures.path_and_residuals(shot, words), folder / f"shot-{shot.shot}-residuals.png")
         pictures.save(pictures.budget_bars(shot, words), folder / f"shot-{shot.shot}-budget.png")
-
-
-def captions(shot: Shot, clip: str) -> Captions:
-    """The numbers of a shot as words for its pictures."""
-    from tracker.pictures import Captions
-    from tracker.report.rounding import plus_minus
-    from tracker.report.words import spin_rev_s
-
-    spin = spin_rev_s(shot)
-    return Captions(
-        title=f"Shot {shot.shot} of {clip}",
-        speed=f"{plus_minus(shot.exit_speed_m_s)} m/s",
-        angle=f"{plus_minus(shot.exit_angle_rad.times(180 / math.pi))}°",
-        spin=None if spin is None else f"spin {plus_minus(spin)} rev/s",
-    )

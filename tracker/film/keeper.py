@@ -135,7 +135,7 @@ class Keeper:
 
 
 class _Run:
-    """One decoder that runs forward from where it was told to begin; ``next`` is the frame it stands before."""
+    """A decoder that runs forward from where it was told to begin; ``next`` is the frame it stands before."""
 
     def __init__(self, path: Path, seen: Survey) -> None:
         self._path = path

@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, NoReturn, TypeVar
@@ -135,7 +136,11 @@ def main() -> NoReturn:
     while True:
         question = _next(questions, open_clip)
         limit_processor_time(ANSWER_S)
-        write_message(answers, *outcome(lambda _: question(open_clip()), None))
+        write_message(answers, *outcome(partial(_answered, question, open_clip), None))
+
+
+def _answered(question: Callable[[Keeper], Any], open_clip: _Opening, _progress: None) -> Any:
+    return question(open_clip())
 
 
 def _answers() -> IO[bytes]:

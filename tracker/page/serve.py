@@ -1,0 +1,145 @@
+"""The page's server: this machine only, on a free port, until the page is closed or Ctrl-C."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import threading
+import webbrowser
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import uvicorn
+
+from tracker.errors import OutputError
+from tracker.page.app import make_app
+from tracker.page.desk import Desk
+from tracker.page.events import Events
+from tracker.page.gate import App, Keys
+from tracker.page.paper import Paper
+from tracker.page.setup_room import setup_room
+
+LOOPBACK = "127.0.0.1"
+_LOOK_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """Where the page is: to be printed, and to start a browser with, which works once."""
+
+    printed: str
+    once: str
+
+
+def serve_setup(
+    clip: Path,
+    setup_file: Path,
+    *,
+    like: Path | None = None,
+    port: int = 0,
+    tell: Callable[[Address], None],
+) -> Path:
+    """Serve the setup page of a clip until it is closed; gives where its setup file lies.
+
+    Parameters
+    ----------
+    clip, setup_file : Path
+    like : Path, optional
+        A clip filmed before whose setup was taken over.
+    port : int
+        0 for a free one.
+    tell : callable
+        Is told the address as soon as the page can be opened.
+
+    Raises
+    ------
+    PlainError
+        If the clip cannot be read or the port is taken.
+    """
+    events = Events()
+    paper = Paper(setup_file)
+    if like is not None:
+        paper.take_over(like.with_name(like.stem + ".setup.toml"))
+    desk = Desk(clip, paper, events, like)
+    try:
+        if not desk.facts.file_time_s.size:
+            raise ValueError("a clip that was read has frames")
+        with listening(port) as door:
+            number = door.getsockname()[1]
+            hosts = frozenset(f"{name}:{number}" for name in (LOOPBACK, "localhost"))
+            keys = Keys()
+            app = make_app([setup_room(desk)], events, keys, hosts, title=f"{clip.name} - lobscope")
+            stated = paper.table.get("ball", {}).get("colour")
+            desk.search(stated if isinstance(stated, str) and not stated.startswith("#") else None)
+            base = f"http://{LOOPBACK}:{number}/"
+            address = Address(f"{base}#key={keys.key}", f"{base}#ticket={keys.ticket}")
+            run(app, door, events, lambda: tell(address))
+    finally:
+        desk.close()
+    return paper.path
+
+
+def open_browser(address: Address) -> None:
+    """Open the page; a machine without a browser has the printed address."""
+    threading.Thread(target=webbrowser.open, args=(address.once,), daemon=True).start()
+
+
+@contextmanager
+def listening(port: int) -> Iterator[socket.socket]:
+    """A socket of this machine only.
+
+    Raises
+    ------
+    OutputError
+        If the port is taken.
+    """
+    door = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        door.bind((LOOPBACK, port))
+        door.listen(64)
+    except (OSError, OverflowError) as error:
+        door.close()
+        raise OutputError(
+            "port_taken",
+            f"Port {port} of this machine is taken or not allowed.",
+            "Give another one, or leave --port out.",
+        ) from error
+    with door:
+        yield door
+
+
+def run(app: App, door: socket.socket, events: Events, ready: Callable[[], None]) -> None:
+    """Serve until nobody is there any more, or Ctrl-C."""
+    config = uvicorn.Config(
+        app,
+        log_config=None,
+        log_level="critical",
+        access_log=False,
+        server_header=False,
+        date_header=False,
+        ws="none",
+        timeout_graceful_shutdown=1,
+        h11_max_incomplete_event_size=32 * 1024,
+    )
+    server = uvicorn.Server(config)
+
+    async def life() -> None:
+        serving = asyncio.create_task(server.serve(sockets=[door]))
+        told = False
+        while not serving.done():
+            await asyncio.wait({serving}, timeout=_LOOK_S if told else 0.02)
+            if server.started and not told:
+                told = True
+                ready()
+            if events.deserted:
+                server.should_exit = True
+            if server.should_exit:
+                events.end()
+        await serving
+
+    try:
+        asyncio.run(life())
+    except KeyboardInterrupt:
+        return
