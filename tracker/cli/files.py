@@ -53,7 +53,7 @@ def clip_folder(out: Path, clip: Path, sha256: str) -> Path:
     name, is left alone, and a number is added to the name. What an earlier run left of this very
     clip is cleared away, so that no picture of a shot stays that is no longer found.
     """
-    name = re.sub(r"[^\w.-]+", "_", clip.stem).strip(".") or "clip"
+    name = file_word(clip.stem) or "clip"
     number = 1
     while True:
         folder = out / (name if number == 1 else f"{name}-{number}")
@@ -66,6 +66,31 @@ def clip_folder(out: Path, clip: Path, sha256: str) -> Path:
                     file.unlink()
             return folder
         number += 1
+
+
+def file_word(words: str) -> str:
+    """Words as part of a file's name on any system."""
+    return re.sub(r"[^\w.-]+", "_", words).strip(".")
+
+
+def new_file(file: Path, text: str, *, replace: bool) -> None:
+    """Write a file that is not there yet, or that may be replaced.
+
+    Raises
+    ------
+    OutputError
+        If it is there, or cannot be written.
+    """
+    if file.exists() and not replace:
+        raise OutputError(
+            "output_exists",
+            f"{file} is there already.",
+            "Give another name, or add --replace to write over it.",
+        )
+    try:
+        write_text(file, text)
+    except OSError as error:
+        raise cannot_write(file, error) from error
 
 
 def _measured_here(folder: Path) -> str | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,9 +13,13 @@ import typer
 from tracker.cli import show
 from tracker.cli.failures import WrongUsage, failed, tell
 from tracker.cli.files import usable_folder
+from tracker.cli.from_log import LogOption
+from tracker.cli.into_log import add, log_for
 from tracker.cli.progress import FramesDone
+from tracker.errors import LogError
 
 if TYPE_CHECKING:
+    from tracker.store import Log
     from tracker.values import Failed, Measured, Setup
 
 
@@ -31,6 +36,16 @@ class Wish:
     as_json: bool = False
     out: Path | None = None
     explain: bool = False
+    session: str | None = None
+    log: str | None = None
+
+    @property
+    def how(self) -> str:
+        """What else changes a measurement, for the log."""
+        said = [
+            f"{word} {s:g} s" for word, s in (("from", self.start_s), ("to", self.end_s)) if s is not None
+        ]
+        return ", ".join([*said, "every flight"] if self.every_flight else said)
 
 
 def measure(
@@ -81,17 +96,21 @@ def measure(
         bool,
         typer.Option("--explain", help="Tell also what the uncertainty is made of, and what was left out."),
     ] = False,
+    session: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Add the shots to this session of the launch log.")
+    ] = None,
+    log: LogOption = None,
 ) -> None:
     """Measure the shots in one or more clips.
 
     Prints, for every shot, how fast and how steeply the ball left the launcher and how much it spun,
     each with its uncertainty, and says how far to trust it. Nothing is written to disk unless --out
-    names a folder.
+    names a folder or --session a session of the launch log.
 
     Example: lobscope measure shot.mp4 --setup setup.toml --capture-fps 240
     """
     file = _check_usage(setup, capture_fps, start, end)
-    wish = Wish(start, end, every_flight, json, out, explain)
+    wish = Wish(start, end, every_flight, json, out, explain, session, log)
     raise typer.Exit(
         measure_all(clips, file, wish, capture_fps=capture_fps, wheel_speed=wheel_speed, gap=gap)
     )
@@ -121,14 +140,21 @@ def measure_all(clips: list[Path], setup_file: Path, wish: Wish, **stated: float
     """Measure the clips one after the other, show each, and give the exit status."""
     if wish.out is not None:
         usable_folder(wish.out)
+    with contextlib.ExitStack() as stack:
+        try:
+            setup = _read_setup(setup_file, stated)
+            # Opened before anything is measured: a log that cannot be used is told at once.
+            log = stack.enter_context(log_for(wish.session, wish.log))
+        except Exception as error:
+            if wish.as_json:
+                show.document([failed(clip, error) for clip in clips])
+            raise
+        return _measure_each(clips, setup, wish, log)
+
+
+def _measure_each(clips: list[Path], setup: Setup, wish: Wish, log: Log | None) -> int:
     results: list[Measured | Failed] = []
     fine = True
-    try:
-        setup = _read_setup(setup_file, stated)
-    except Exception as error:
-        if wish.as_json:
-            show.document([failed(clip, error) for clip in clips])
-        raise
     for clip in clips:
         try:
             measured = _measure_one(clip, setup, wish)
@@ -140,9 +166,22 @@ def measure_all(clips: list[Path], setup_file: Path, wish: Wish, **stated: float
         results.append(measured)
         if not wish.as_json:
             show.tables(measured, explain=wish.explain)
+        fine &= _kept_in_log(log, measured, setup, wish)
     if wish.as_json:
         show.document(results)
     return 0 if fine else 1
+
+
+def _kept_in_log(log: Log | None, measured: Measured, setup: Setup, wish: Wish) -> bool:
+    """Whether the clip is in the log, if it should be; what was measured is shown even if it is not."""
+    if log is None or wish.session is None:
+        return True
+    try:
+        add(log, wish.session, measured, setup, wish.how)
+    except LogError as error:
+        tell(error)
+        return False
+    return True
 
 
 def _read_setup(file: Path, stated: dict[str, Any]) -> Setup:

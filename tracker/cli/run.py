@@ -8,10 +8,19 @@ import typer
 
 from tracker import __version__
 from tracker.cli.board import board
+from tracker.cli.check import check
+from tracker.cli.compare import compare
+from tracker.cli.consistency import consistency
 from tracker.cli.demo import demo
+from tracker.cli.design import design
+from tracker.cli.enough import enough
+from tracker.cli.exchange import export_log, import_log
+from tracker.cli.exclude import exclude
 from tracker.cli.failures import WrongUsage, tell
 from tracker.cli.lens import lens
+from tracker.cli.log import log
 from tracker.cli.measure import measure
+from tracker.cli.note import note
 from tracker.cli.plan import plan
 from tracker.cli.setup import setup
 from tracker.cli.streams import safe_streams
@@ -24,8 +33,11 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog="Each command explains itself: lobscope measure --help",
 )
-for command in (measure, setup, plan, board, lens, demo, warnings):
+OF_THE_LOG = (log, consistency, design, compare, enough, check, note, exclude)
+for command in (measure, setup, plan, board, lens, demo, warnings, *OF_THE_LOG):
     app.command()(command)
+app.command("export")(export_log)
+app.command("import")(import_log)
 
 
 def _answer_version(wanted: bool) -> None:
@@ -49,7 +61,8 @@ def _lobscope(
 
     New here? "lobscope demo" makes a clip and measures it, so that you see what comes out. Then write
     a setup file with "lobscope setup", fill in your ball and your known length, and measure your own
-    clip with "lobscope measure".
+    clip with "lobscope measure". With --session its shots go into the launch log, which the commands
+    from "log" on are about.
     """
 
 

@@ -71,41 +71,41 @@ def _measured(clip: Measured) -> Json:
 
 
 def _clock(clock: Clock) -> Json:
-    return {"capture_fps": _real(clock.capture_fps), "stretch": _real(clock.stretch), "source": clock.source}
+    return {"capture_fps": real(clock.capture_fps), "stretch": real(clock.stretch), "source": clock.source}
 
 
 def _scale(scale: Scale) -> Json:
     return {
-        "m_per_px": _number(scale.m_per_px),
+        "m_per_px": number_document(scale.m_per_px),
         "source": scale.source,
-        "tilt_deg": _number(scale.tilt_rad, PER_DEGREE),
+        "tilt_deg": number_document(scale.tilt_rad, PER_DEGREE),
     }
 
 
 def _shot(shot: Shot) -> Json:
     return {
         "shot": int(shot.shot),
-        "exit_time_s": _number(shot.exit_time_s),
-        "exit_x_m": _number(shot.exit_x_m),
-        "exit_z_m": _number(shot.exit_z_m),
-        "exit_x_px": _real(shot.exit_x_px),
-        "exit_y_px": _real(shot.exit_y_px),
+        "exit_time_s": number_document(shot.exit_time_s),
+        "exit_x_m": number_document(shot.exit_x_m),
+        "exit_z_m": number_document(shot.exit_z_m),
+        "exit_x_px": real(shot.exit_x_px),
+        "exit_y_px": real(shot.exit_y_px),
         "direction": shot.direction,
-        "exit_speed_m_s": _number(shot.exit_speed_m_s),
-        "exit_angle_deg": _number(shot.exit_angle_rad, PER_DEGREE),
-        "spin_rev_s": _number(shot.spin_rad_s, PER_TURN),
+        "exit_speed_m_s": number_document(shot.exit_speed_m_s),
+        "exit_angle_deg": number_document(shot.exit_angle_rad, PER_DEGREE),
+        "spin_rev_s": number_document(shot.spin_rad_s, PER_TURN),
         "spin_source": shot.spin_source,
-        "drag_coefficient": _number(shot.drag_coefficient),
-        "lift_coefficient": _number(shot.lift_coefficient),
+        "drag_coefficient": number_document(shot.drag_coefficient),
+        "lift_coefficient": number_document(shot.lift_coefficient),
         "second_opinions": {
-            "free_g_m_s2": _number(shot.free_g_m_s2),
-            "ball_diameter_m": _number(shot.ball_diameter_m),
+            "free_g_m_s2": number_document(shot.free_g_m_s2),
+            "ball_diameter_m": number_document(shot.ball_diameter_m),
         },
         "budget": [_budget_line(line) for line in shot.budget],
         "wheel_budget": None if shot.wheel_budget is None else _wheel_budget(shot.wheel_budget),
         "design": None if shot.design is None else _design(shot.design),
         "sightings": int(shot.sightings),
-        "chi2_per_dof": _real(shot.chi2_per_dof),
+        "chi2_per_dof": real(shot.chi2_per_dof),
         "flags": [str(flag) for flag in shot.flags],
         "path": _path(shot.path),
     }
@@ -114,20 +114,20 @@ def _shot(shot: Shot) -> Json:
 def _budget_line(line: BudgetLine) -> Json:
     return {
         "source": line.source,
-        "speed_share_m_s": _real(line.speed_share_m_s),
-        "angle_share_deg": _real(line.angle_share_rad * PER_DEGREE),
+        "speed_share_m_s": real(line.speed_share_m_s),
+        "angle_share_deg": real(line.angle_share_rad * PER_DEGREE),
         "kind": line.kind,
     }
 
 
 def _wheel_budget(budget: WheelBudget) -> Json:
     return {
-        "wheel_speed_m_s": _number(budget.wheel_speed_m_s),
-        "exit_m_s": _number(budget.exit_m_s),
-        "spin_loss_m_s": _number(budget.spin_loss_m_s),
-        "slip_m_s": _number(budget.slip_m_s),
-        "backing_slip_m_s": _number(budget.backing_slip_m_s),
-        "spin_loss_share": _number(budget.spin_loss_share),
+        "wheel_speed_m_s": number_document(budget.wheel_speed_m_s),
+        "exit_m_s": number_document(budget.exit_m_s),
+        "spin_loss_m_s": number_document(budget.spin_loss_m_s),
+        "slip_m_s": number_document(budget.slip_m_s),
+        "backing_slip_m_s": number_document(budget.backing_slip_m_s),
+        "spin_loss_share": number_document(budget.spin_loss_share),
     }
 
 
@@ -140,8 +140,8 @@ def _design(checks: dict[str, DesignCheck]) -> Json:
             None
             if check is None
             else {
-                "designed": _real(check.designed * factor),
-                "difference": _number(check.difference, factor),
+                "designed": real(check.designed * factor),
+                "difference": number_document(check.difference, factor),
                 "verdict": check.verdict,
             }
         )
@@ -153,33 +153,33 @@ def _path(path: Path) -> list[Json]:
     return [
         {
             "frame": int(frame),
-            "t_s": _real(t),
-            "x_px": _real(x_px),
-            "y_px": _real(y_px),
-            "x_m": _real(x),
-            "z_m": _real(z),
+            "t_s": real(t),
+            "x_px": real(x_px),
+            "y_px": real(y_px),
+            "x_m": real(x),
+            "z_m": real(z),
             "used": bool(used),
         }
         for frame, t, x_px, y_px, x, z, used in columns
     ]
 
 
-def _number(number: Number | None, factor: float = 1.0) -> Json | None:
+def number_document(number: Number | None, factor: float = 1.0) -> Json | None:
     """A number in the document's unit; the object stays when its parts are null."""
     if number is None:
         return None
     number = number.times(factor)
     return {
-        "value": _real(number.value),
-        "u_random": _real(number.u_random),
-        "u_common": _real(number.u_common),
-        "u": _real(number.u),
-        "low95": _real(number.low95),
-        "high95": _real(number.high95),
+        "value": real(number.value),
+        "u_random": real(number.u_random),
+        "u_common": real(number.u_common),
+        "u": real(number.u),
+        "low95": real(number.low95),
+        "high95": real(number.high95),
     }
 
 
-def _real(value: float | None) -> float | None:
+def real(value: float | None) -> float | None:
     """A finite float, or null."""
     if value is None:
         return None

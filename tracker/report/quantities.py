@@ -51,6 +51,8 @@ EXIT_ANGLE = Quantity(
     "steeper",
     "flatter",
 )
-SPIN = Quantity("spin", "spin_rev_s", "spin_rad_s", PER_TURN, "spin", "rev/s", "more spun", "less spun")
+SPIN = Quantity(
+    "spin", "spin_rev_s", "spin_rad_s", PER_TURN, "spin", "rev/s", "higher in spin", "lower in spin"
+)
 
 QUANTITIES = MappingProxyType({quantity.name: quantity for quantity in (EXIT_SPEED, EXIT_ANGLE, SPIN)})
