@@ -19,9 +19,13 @@ from tracker.values import Bytes, Number
 
 FEWEST_FRAMES = 10
 CLEAR_VISIBLE = 0.8  # share of the outline that must be seen
-MOST_FRAMES = 700  # more say little more, and cost time
+MOST_FRAMES = 150  # more say little more, and cost time
+VIEW_FRAMES = 50  # enough to say from where the ball is seen
 LEAST_STRENGTH = 12.0
-LEAST_TURN_RAD = math.pi
+#: What the light's polynomial leaves of a slow change looks like a slow turn in each harmonic, but not
+#: like the same in all of them; that is asked where the turn is small.
+LEAST_TURN_RAD, SMALL_TURN_RAD = math.pi, 3.2 * math.pi
+LEAST_AGREEMENT, SMALL_TURN_AGREEMENT = 0.4, 0.75
 MOST_SCATTER_RAD = 0.3
 #: Share of the best score from which another spin counts as one that fits too.
 FITS_TOO = 0.75
@@ -38,6 +42,15 @@ class _Ball:
     time_s: Floats
     radius_px: Floats
     decay: Decay
+
+    def only(self, which: npt.NDArray[np.int64]) -> _Ball:
+        """Some of its frames."""
+        return _Ball(
+            tuple(plane[which] for plane in self.planes),
+            self.time_s[which],
+            self.radius_px[which],
+            self.decay,
+        )
 
     def spectra(self, view: View) -> Spectra:
         planes = about_pole(self.planes, view, self.radius_px)
@@ -129,7 +142,7 @@ class _Found:
     rivals: tuple[float, ...]
 
 
-def _found(
+def _found(  # noqa: PLR0911 - each return is a reason of its own why no spin can be read
     ball: _Ball, view: View, most: float, step_s: float, likely: tuple[float, float]
 ) -> _Found | NoMarks:
     harmonics = ball.spectra(view)
@@ -142,7 +155,11 @@ def _found(
     rate = float(scores.rate_rad_s[places[0]])
     if strength < LEAST_STRENGTH:
         return NoMarks("no_marks", strength)
-    if abs(rate) * span < LEAST_TURN_RAD:
+    agreement = scores.agreement(places[0])
+    if agreement < LEAST_AGREEMENT:
+        return NoMarks("no_marks", strength)
+    turn = abs(rate) * span
+    if turn < LEAST_TURN_RAD or (turn < SMALL_TURN_RAD and agreement < SMALL_TURN_AGREEMENT):
         return NoMarks("too_little_turn", strength)
     refined = _with_view(ball, view, refine(harmonics, ball.time_s, rate, ball.decay))
     if refined.scatter_rad > MOST_SCATTER_RAD or abs(refined.rate_rad_s - rate) > lobe:
@@ -182,6 +199,9 @@ def _with_view(ball: _Ball, view: View, first: Refined) -> Refined:
     uncertainty.
     """
     changes, left = [], 0.0
+    which = np.arange(len(ball.time_s))[:: max(1, len(ball.time_s) // VIEW_FRAMES)]
+    few, seen = ball.only(which), view.only(which)
+    start = refine(few.spectra(seen), few.time_s, first.rate_rad_s, ball.decay)
     for k, u in enumerate(view.u):
         if u <= 0:
             changes.append(0.0)
@@ -190,9 +210,9 @@ def _with_view(ball: _Ball, view: View, first: Refined) -> Refined:
         for sign in (-1.0, 1.0):
             moved = np.zeros(3)
             moved[k] = sign * u
-            sides.append(refine(ball.spectra(view.moved(moved)), ball.time_s, first.rate_rad_s, ball.decay))
+            sides.append(refine(few.spectra(seen.moved(moved)), few.time_s, first.rate_rad_s, ball.decay))
         low, high = (float(side.gain.sum()) for side in sides)
-        bend = 2 * float(first.gain.sum()) - low - high
+        bend = 2 * float(start.gain.sum()) - low - high
         step = 0.5 * (high - low) / bend if bend > 0 else math.copysign(1.0, high - low)
         changes.append(u * float(np.clip(step, -1.5, 1.5)))
         left += (VIEW_LEFT * 0.5 * (sides[1].rate_rad_s - sides[0].rate_rad_s)) ** 2

@@ -45,6 +45,10 @@ class Scores:
         """Without each rate's best harmonic, (m,): one alone may be anything that swings."""
         return np.asarray(self.gain.sum(axis=0) - self.gain.max(axis=0))
 
+    def agreement(self, place: int) -> float:
+        """What the harmonics score at one rate over what they score when each may choose its own, 0 to 1."""
+        return float(self.gain[:, place].sum() / max(float(self.gain.max(axis=1).sum()), 1e-12))
+
 
 def score(
     spectra: Spectra, turned_s: Floats, rate_rad_s: Floats, harmonics: int, base_rad: Floats | float = 0.0

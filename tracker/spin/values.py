@@ -13,8 +13,8 @@ from tracker.values import Number
 MARKING_ADVICE = (
     "Stick or draw three to five dots of different sizes, unevenly spaced, on the side of the ball that "
     "faces the camera, each a fifth to a quarter of the ball's diameter wide, half way between the middle "
-    "and the rim, in a matt colour much lighter or darker than the ball. An even pattern (one stripe, two equal dots "
-    "opposite, a star) looks the same after a part of a turn and may leave the spin open."
+    "and the rim, in a matt colour much lighter or darker than the ball. An even pattern (one stripe, two "
+    "equal dots opposite, a star) looks the same after a part of a turn and may leave the spin open."
 )
 
 REASONS = {
