@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from calibration.values import Floats
 from tracker.spin.spectra import Spectra
@@ -75,25 +76,30 @@ def refine(spectra: Spectra, time_s: Floats, rate_rad_s: float, decay: Decay) ->
 
 def _off(spectra: Spectra, angle_rad: Floats) -> tuple[Floats, Floats]:
     """How far each frame's marks lie from where they should, (n,), and each harmonic's gain, (K,)."""
-    value, planes = spectra.value, spectra.planes
+    value, light = spectra.value, spectra.light
     K, n, _ = value.shape
-    score, weight = np.zeros(n), np.zeros(n)
-    gain = np.zeros(K)
-    all_planes = np.unique(planes)
-    for k in range(K):
-        wave = np.exp(-1j * (k + 1) * angle_rad)
-        clear = (wave - spectra.light @ (spectra.light.T @ wave)).astype(np.complex64)
-        own = float((np.abs(clear) ** 2).sum())
-        marks = clear.conj() @ value[k] / max(own, 0.3 * n)
-        rest = value[k] - np.outer(clear, marks)
-        before = np.array([(np.abs(value[k][:, planes == p]) ** 2).mean() for p in all_planes])
-        after = np.array([(np.abs(rest[:, planes == p]) ** 2).mean() for p in all_planes])
-        gain[k] = n * float(np.log(np.maximum(before, TINY) / np.maximum(after, TINY)).sum())
-        noise = np.maximum(after, TINY)[planes]
-        turning = -1j * (k + 1) * wave[:, None] * marks[None]
-        score += ((turning.conj() * rest).real / noise).sum(axis=1)
-        weight += ((np.abs(turning) ** 2) / noise).sum(axis=1)
-    return score / np.maximum(weight, 1e-12), gain
+    number = np.arange(1, K + 1)
+    wave = np.exp(-1j * number[:, None] * angle_rad)
+    clear = (wave - (wave @ light) @ light.T).astype(np.complex64)
+    own = (np.abs(clear) ** 2).sum(axis=1)
+    marks = (clear.conj()[:, None] @ value)[:, 0] / np.maximum(own, 0.3 * n)[:, None]
+    rest = value - clear[:, :, None] * marks[:, None]
+    each = np.unique(spectra.planes)
+    mean = (spectra.planes == each[:, None]) / np.bincount(spectra.planes)[each][:, None]
+    before = _power(value) @ mean.T
+    after = np.maximum(_power(rest) @ mean.T, TINY)
+    gain = n * np.log(np.maximum(before, TINY) / after).sum(axis=1)
+    noise = after[:, np.searchsorted(each, spectra.planes)]
+    # Marks turned a little further change by -i k times themselves.
+    seen = (rest @ (marks.conj() / noise)[:, :, None])[:, :, 0]
+    score = ((1j * number[:, None] * wave.conj()) * seen).real.sum(axis=0)
+    weight = float((number**2 * (np.abs(marks) ** 2 / noise).sum(axis=1)).sum())
+    return score / max(weight, 1e-12), gain
+
+
+def _power(value: npt.NDArray[np.complex64]) -> Floats:
+    """Mean square over the frames of (K, n, rings), (K, rings)."""
+    return np.asarray((value.real**2 + value.imag**2).mean(axis=1), dtype=np.float64)
 
 
 def _line(
