@@ -186,17 +186,20 @@ def find_cadence(frames: list[Ints], places_px: list[Floats], frame_count: int) 
 
 def _roughness(frames: list[Ints], places_px: list[Floats], slot: Floats) -> float:
     """Distance of places from parabolas through their neighbours where nothing touches them, pixels."""
-    off = []
-    for f, xy in zip(frames, places_px, strict=True):
-        for a in range(len(f) - CADENCE_WINDOW + 1):
-            t = slot[f[a : a + CADENCE_WINDOW]]
-            basis = np.vander(t - t.mean(), 3)
-            left = (
-                xy[a : a + CADENCE_WINDOW]
-                - basis @ np.linalg.lstsq(basis, xy[a : a + CADENCE_WINDOW], rcond=None)[0]
-            )
-            off.append(float(np.hypot(*left.T).mean()))
-    return float(np.quantile(off, UNTOUCHED)) if off else math.inf
+    long_enough = [k for k, f in enumerate(frames) if len(f) >= CADENCE_WINDOW]
+    if not long_enough:
+        return math.inf
+    t = np.concatenate([_windows(slot[frames[k]]) for k in long_enough])
+    xy = np.concatenate([_windows(places_px[k]) for k in long_enough]).transpose(0, 2, 1)
+    basis = (t - t.mean(axis=1, keepdims=True))[:, :, None] ** np.arange(3)
+    q = np.linalg.qr(basis)[0]
+    left = xy - q @ (q.transpose(0, 2, 1) @ xy)
+    return float(np.quantile(np.hypot(left[:, :, 0], left[:, :, 1]).mean(axis=1), UNTOUCHED))
+
+
+def _windows(values: Floats) -> Floats:
+    """All runs of neighbours along the first axis, as the last axis."""
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(values, CADENCE_WINDOW, axis=0))
 
 
 def with_cadence(grid: Grid, cadence: Cadence) -> Grid:
