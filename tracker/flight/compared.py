@@ -9,7 +9,7 @@ import numpy as np
 from calibration.camera import PITCH, YAW
 from calibration.second_opinions import Explanation, Verdict
 from calibration.values import Floats
-from tracker.flight.launch import Spread, launch_of, number, scale_numbers
+from tracker.flight.launch import Spread, exit_numbers, number, scale_numbers
 from tracker.flight.settle import Settled
 from tracker.flight.stages import Fall
 from tracker.values import Moved, Number
@@ -30,11 +30,11 @@ def what_moved(
         alone = _unknown(fall.settled, fall.spread, at)
         moved.append(Moved(what, "degrees", DEGREES, alone, _unknown(settled, spread, at)))
     for k in range(len(settled.problem.flights)):
-        first = launch_of(fall.settled, fall.spread, k, exit_px, u_rate)
-        last = launch_of(settled, spread, k, exit_px, u_rate)
+        first = exit_numbers(fall.settled, fall.spread, k, exit_px, u_rate)
+        last = exit_numbers(settled, spread, k, exit_px, u_rate)
         name = f"shot {k + 1}"
-        moved.append(Moved(f"speed of {name}", "m/s", 1.0, first.exit_speed_m_s, last.exit_speed_m_s))
-        moved.append(Moved(f"angle of {name}", "degrees", DEGREES, first.exit_angle_rad, last.exit_angle_rad))
+        moved.append(Moved(f"speed of {name}", "m/s", 1.0, first[0], last[0]))
+        moved.append(Moved(f"angle of {name}", "degrees", DEGREES, first[1], last[1]))
     return tuple(moved)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from calibration.camera import PARAMETERS, ROLL, outline_radius_px, project, to_plane
 from calibration.values import Floats
+from tracker.flight.adjust import State
 from tracker.flight.settle import Settled
 from tracker.flight.unknowns import DRAG, LIFT_C, LOG_G, OWN_LOG_G, READOUT
 from tracker.values import COVERAGE_FACTOR_95, BudgetLine, Number
@@ -120,18 +121,10 @@ def launch_of(settled: Settled, spread: Spread, flight: int, exit_px: Floats | N
     """
     problem, theta = settled.problem, settled.theta
     seen = problem.flights[flight]
-    frame_time, share = float(seen.frame_time_s[0]), float(seen.share[0])
-    if exit_px is not None:
-        frame_time = _time_at(settled, flight, exit_px)
-    which = np.array([flight])
-    state = problem.state(theta, which, np.array([frame_time]), np.array([share]))
-    sense = float(seen.sense)
-    v, dv = state.velocity_m_s[0], state.by_velocity[0]
-    speed = float(np.linalg.norm(v))
-    level = sense * v[0]
-    of_speed = spread.of((v / speed) @ dv)
-    of_angle = spread.of((level * dv[2] - v[2] * sense * dv[0]) / (level**2 + v[2] ** 2))
-    of_speed["clock"], of_angle["clock"] = speed * u_rate, 0.0
+    share = float(seen.share[0])
+    leaving = _leaving(settled, spread, flight, exit_px, u_rate)
+    frame_time, state, sense = leaving.frame_time_s, leaving.state, float(seen.sense)
+    speed = leaving.speed_m_s
     of_place = [spread.of(state.by_place[0, k]) for k in (0, 2)]
     where = state.place_m[0]
     stated = problem.camera.origin_x_m
@@ -149,13 +142,13 @@ def launch_of(settled: Settled, spread: Spread, flight: int, exit_px: Floats | N
         exit_time_s=Number.of(at, 0.0, math.hypot(u_readout, at * u_rate)),
         exit_x_m=number(sense * (float(where[0]) - origin), of_x),
         exit_z_m=number(float(where[2]), of_place[1]),
-        exit_speed_m_s=number(speed, of_speed),
-        exit_angle_rad=number(math.atan2(v[2], level), of_angle),
+        exit_speed_m_s=number(speed, leaving.of_speed),
+        exit_angle_rad=number(leaving.angle_rad, leaving.of_angle),
         lift_coefficient=lift,
         drag_coefficient=drag,
         spin_rad_s=spin,
         spin_unbounded=unbounded,
-        budget=_budget(of_speed, of_angle),
+        budget=_budget(leaving.of_speed, leaving.of_angle),
         exit_xy_px=project(camera, view, state.place_m, problem.assumed.radius_m)[0],
         place_m=(_places(settled, flight, path.place_m) - [origin, 0.0]) * [sense, 1.0],
         fit_m=(path.place_m[:, [0, 2]] - [origin, 0.0]) * [sense, 1.0],
@@ -163,6 +156,45 @@ def launch_of(settled: Settled, spread: Spread, flight: int, exit_px: Floats | N
         time_s=seen.frame_time_s + theta[READOUT] * seen.share,
         u_m=problem.u_px[mine] / px_per_m,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Leaving:
+    """A flight at its exit: when, where and how fast, with what each input contributes."""
+
+    frame_time_s: float
+    state: State
+    speed_m_s: float
+    angle_rad: float
+    of_speed: dict[str, float]
+    of_angle: dict[str, float]
+
+
+def _leaving(
+    settled: Settled, spread: Spread, flight: int, exit_px: Floats | None, u_rate: float
+) -> _Leaving:
+    seen = settled.problem.flights[flight]
+    frame_time = float(seen.frame_time_s[0])
+    if exit_px is not None:
+        frame_time = _time_at(settled, flight, exit_px)
+    which, times = np.array([flight]), np.array([frame_time])
+    state = settled.problem.state(settled.theta, which, times, seen.share[:1])
+    sense = float(seen.sense)
+    v, dv = state.velocity_m_s[0], state.by_velocity[0]
+    speed = float(np.linalg.norm(v))
+    level = sense * v[0]
+    of_speed = spread.of((v / speed) @ dv)
+    of_angle = spread.of((level * dv[2] - v[2] * sense * dv[0]) / (level**2 + v[2] ** 2))
+    of_speed["clock"], of_angle["clock"] = speed * u_rate, 0.0
+    return _Leaving(frame_time, state, speed, math.atan2(v[2], level), of_speed, of_angle)
+
+
+def exit_numbers(
+    settled: Settled, spread: Spread, flight: int, exit_px: Floats | None, u_rate: float
+) -> tuple[Number, Number]:
+    """Exit speed and angle alone; arguments as for ``launch_of``."""
+    leaving = _leaving(settled, spread, flight, exit_px, u_rate)
+    return number(leaving.speed_m_s, leaving.of_speed), number(leaving.angle_rad, leaving.of_angle)
 
 
 def _places(settled: Settled, flight: int, fit_m: Floats) -> Floats:

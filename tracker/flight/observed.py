@@ -56,5 +56,11 @@ class Flight:
     def retimed(self, factor: float) -> Flight:
         """The same flight with all times multiplied by a factor."""
         return Flight(
-            self.rows, self.frame_time_s * factor, self.share, self.xy_px, self.u_px, self.radius_px, self.sense
+            self.rows,
+            self.frame_time_s * factor,
+            self.share,
+            self.xy_px,
+            self.u_px,
+            self.radius_px,
+            self.sense,
         )

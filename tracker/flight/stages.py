@@ -71,7 +71,7 @@ def _fall(flight: Flight) -> float:
 
 
 def clear_of_launcher(flight: Flight, sightings: Sightings) -> Flight:
-    """The flight without first sightings that are less clear than the rest: something hides some of the ball."""
+    """The flight without its first sightings that are less clear than the rest: something hides the ball."""
     visible = sightings.visible[flight.rows]
     clear = visible >= CLEAR_SHARE * float(np.median(visible))
     few = min(MOST_TRIMMED, len(flight) - FEWEST)
