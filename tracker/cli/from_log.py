@@ -98,7 +98,7 @@ def say_pairs(rows: Iterable[tuple[str, str]], note: str = "") -> None:
     wide = max((len(name) for name, _ in listed), default=0)
     sys.stdout.write("\n" + "".join(f"  {name.ljust(wide)}  {value}\n" for name, value in listed))
     if note:
-        sys.stdout.write(textwrap.fill(note, PAGE, initial_indent="  ", subsequent_indent="  ") + "\n")
+        sys.stdout.write("\n" + textwrap.fill(note, PAGE, initial_indent="  ", subsequent_indent="  ") + "\n")
 
 
 def say_table(headings: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> None:

@@ -15,7 +15,7 @@ from tracker.evaluation import ControlChart
 from tracker.pictures import look
 
 HEIGHT_IN = 7.4
-MOST_NAMES = 12  # along the axis; more would lie over one another
+ROOM_FOR_NAMES = 44  # characters along the axis, one between two names
 LEFT, WIDTH = 0.14, 0.65
 
 
@@ -116,7 +116,8 @@ def _panel(
 
 
 def _name_shots(axes: Axes, names: Sequence[str]) -> None:
-    step = -(-len(names) // MOST_NAMES)
+    most = ROOM_FOR_NAMES // (max(map(len, names)) + 1)
+    step = -(-len(names) // max(most, 1))
     shown = range(0, len(names), step)
     axes.set_xticks([k + 1 for k in shown], [look.readable(names[k]) for k in shown])
 

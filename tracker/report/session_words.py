@@ -63,7 +63,8 @@ def session_words(
         said += _recovery(summary.recovery, quantity)
     if summary.chart is not None and jumps:
         said.append(_signals(summary.chart, labels))
-    if drifts or jumps:
+    runs = summary.chart is not None and any(signal.rule == "run" for signal in summary.chart.signals)
+    if drifts or runs:
         said.append(f"{DRIFT_ADVICE} {SAFETY}")
     if calibrations > 1:
         said.append(
@@ -79,7 +80,7 @@ def session_numbers(quantity: Quantity, summary: Summary) -> list[tuple[str, str
     unit = quantity.unit
     rows = [
         ("shots", str(summary.mean.shots)),
-        (f"mean, {unit}", plus_minus(summary.mean.value)),
+        (f"mean, {unit}", plus_minus(own(summary.mean.value))),
         (f"  of which common, {unit}", _half(summary.mean.value.u_common)),
     ]
     if summary.repeatability is not None:
@@ -117,7 +118,7 @@ NUMBERS_NOTE = (
 def _headline(name: str, quantity: Quantity, summary: Summary, left_out: int) -> str:
     shots = _shots(summary.mean.shots)
     omitted = f", {left_out} left out" if left_out else ""
-    mean = give_or_take(summary.mean.value, quantity.unit)
+    mean = give_or_take(own(summary.mean.value), quantity.unit)
     repeatability = summary.repeatability
     if repeatability is None:
         return f"{quantity.noun.capitalize()} of {name}: {shots}{omitted}, {mean}."
@@ -129,6 +130,8 @@ def _headline(name: str, quantity: Quantity, summary: Summary, left_out: int) ->
 
 def _scatter(r: Repeatability, quantity: Quantity) -> str:
     share = f", {_two(100 * r.cv.value)} % of the mean" if quantity.field == "exit_speed_m_s" else ""
+    if r.sd.value == 0:
+        return "All shots are equal to the last digit, which no launcher does: look where they come from."
     sd = (
         f"From shot to shot it differs by about {_two(r.sd.value)} {quantity.unit}{share} (one standard "
         f"deviation; with {_shots(r.shots)} the true one is anywhere from {_range(r.sd)})."
@@ -225,6 +228,13 @@ def _odds(p: float) -> str:
     return f"{100 * p:.0f} of 100 sessions"
 
 
+def own(mean: Number) -> Number:
+    """The mean of a session; a single shot, which bounds no mean, with its own interval."""
+    if mean.low95 is not None or mean.high95 is not None:
+        return mean
+    return Number.of(mean.value, mean.u_random, mean.u_common)
+
+
 def _shots(n: int) -> str:
     return "1 shot" if n == 1 else f"{n} shots"
 
@@ -241,9 +251,18 @@ def _range(e: Estimate) -> str:
     """The interval alone."""
     if e.low95 is None or e.high95 is None:
         return "no bounds"
-    place = place_of(max(abs(e.high95 - e.low95) / 2, 1e-12))
+    if e.high95 == e.low95:
+        return f"{e.low95:.4g} to {e.high95:.4g}"
+    place = place_of(abs(e.high95 - e.low95) / 2)
     return f"{at_place(e.low95, place)} to {at_place(e.high95, place)}"
 
 
 def _estimate(e: Estimate, factor: float = 1.0) -> str:
-    return plus_minus(Number(e.value, 0.0, 0.0, e.low95, e.high95).times(factor))
+    """An estimate and its interval, to the place that half of its width gives."""
+    number = Number(e.value, 0.0, 0.0, e.low95, e.high95).times(factor)
+    text = plus_minus(number)
+    if "±" in text or number.low95 is None or number.high95 is None or number.low95 == number.high95:
+        return text
+    place = place_of((number.high95 - number.low95) / 2)
+    low, value, high = (at_place(each, place) for each in (number.low95, number.value, number.high95))
+    return f"{value} ({low} to {high})"

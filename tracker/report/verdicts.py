@@ -10,12 +10,12 @@ from tracker.evaluation import Comparison, Estimate, Recheck
 from tracker.report.document import number_document, real
 from tracker.report.quantities import QUANTITIES, Quantity
 from tracker.report.rounding import plus_minus, rounded
-from tracker.report.session_words import SAFETY
+from tracker.report.session_words import SAFETY, own
 from tracker.report.words import give_or_take
 from tracker.values import DesignCheck, Number, WheelBudget
 
-SELDOM = 0.05
 SPREAD_EVEN = 1.0
+LITTLE = 0.1  # share of the uncertainty of a difference below which nothing is said
 
 
 def comparison_json(
@@ -146,13 +146,14 @@ def _difference(before: str, after: str, quantity: Quantity, r: Comparison) -> s
     change = r.difference.number
     word = quantity.more if change.value > 0 else quantity.less
     unit = quantity.unit
-    ends = f"{before}: {give_or_take(r.before, unit)}; {after}: {give_or_take(r.after, unit)}."
+    ends = f"{before}: {give_or_take(own(r.before), unit)}; {after}: {give_or_take(own(r.after), unit)}."
     if change.low95 is None or change.high95 is None:
         return (
             f"{ends} The difference is {_two(abs(change.value))} {unit} {word}; one shot cannot say "
             "how sure that is."
         )
-    size, half = rounded(abs(change.value), (change.high95 - change.low95) / 2)
+    half_width = (change.high95 - change.low95) / 2
+    size, half = rounded(abs(change.value), half_width) if half_width else (f"{abs(change.value):.4g}", "0")
     return f"{ends} The shots of {after} are {size} {unit} {word}, give or take {half} (19 times out of 20)."
 
 
@@ -160,7 +161,7 @@ def _spread(ratio: Estimate) -> str:
     low, high, value = ratio.low95, ratio.high95, ratio.value
     if low is None or high is None:
         return "Whether the shots became more alike cannot be told: the shots before are all equal."
-    numbers = f"the scatter is {value:#.2g} times what it was, {low:#.2g} to {high:#.2g}"
+    numbers = f"the scatter is {_times(value)} times what it was, {_times(low)} to {_times(high)}"
     if high < SPREAD_EVEN:
         return f"The shots became more alike: {numbers}."
     if low > SPREAD_EVEN:
@@ -171,7 +172,8 @@ def _spread(ratio: Estimate) -> str:
 def _calibration(r: Comparison, quantity: Quantity) -> str:
     if r.difference.shared_calibration:
         left = r.difference.common_left
-        rest = f" (what is left of it is ± {_two(1.96 * left)} {quantity.unit}, not counted)" if left else ""
+        much = left > LITTLE * r.difference.number.u
+        rest = f" (what is left of it is ± {_two(1.96 * left)} {quantity.unit}, not counted)" if much else ""
         return (
             "Both sessions share one calibration, so its errors cancel in the difference"
             f"{rest}. That holds if the phone stood still in between."
@@ -199,7 +201,7 @@ def recheck_words(baseline: str, quantity: Quantity, r: Recheck, shots: int) -> 
         )
     if r.verdict == "scattered":
         return (
-            f"The launcher is not itself: the {n} scatter {r.spread_ratio or 0:#.2g} times as much as "
+            f"The launcher is not itself: the {n} scatter {_times(r.spread_ratio or 0.0)} times as much as "
             f"{baseline}, which chance "
             "hardly does; find out why before the match."
         )
@@ -327,6 +329,11 @@ def doubts_words(clips: Mapping[str, Sequence[str]]) -> str:
 
 def _two(value: float) -> str:
     return rounded(value, abs(value))[1] if value else "0"
+
+
+def _times(ratio: float) -> str:
+    """A ratio with two digits, also where the last of them is a zero."""
+    return f"{ratio:#.2g}".rstrip(".")
 
 
 def _signed(value: float, u: float) -> str:
