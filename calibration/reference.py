@@ -147,7 +147,7 @@ def _by_plane(
     def moved(points_px: Floats) -> Makers:
         return [plane_rows(view, replace(known, points_px=points_px), at), *others]
 
-    bent = None if focal_px is not None else _bent(view, known.points_px, moved)
+    bent = None if focal_px is not None else _bent(view, at, known.points_px, moved)
     whole = moved(known.points_px)
     return CameraPrior(view, at, source, lambda theta: joined(whole, theta), 0.0, bent)
 
@@ -193,17 +193,22 @@ def _by_length(
         return [*makers, length, _anchor_rows(lowest[0], lowest[1], u_click_px)]
 
     whole = moved(points)
-    bent = None if focal_px is not None or reference is None else _bent(view, points, moved)
+    bent = None if focal_px is not None or reference is None else _bent(view, at, points, moved)
     source = "none" if reference is None else "length"
     return CameraPrior(view, at, source, lambda theta: joined(whole, theta), None, bent)
 
 
-def _bent(view: View, points_px: Floats, moved: Callable[[Floats], Makers]) -> Callable[[Floats], Floats]:
-    """How the rows' residuals change where points were read off a picture with k1 = 1, by a small one."""
+def _bent(
+    view: View, at: Floats, points_px: Floats, moved: Callable[[Floats], Makers]
+) -> Callable[[Floats], Floats]:
+    """How the rows' residuals change where points were read off a picture with k1 = 1, by a small one.
+
+    k1 is counted in the focal length of the start, (7,).
+    """
     step = 1e-4
+    shift = bend_px(at, view, points_px)
 
     def bent(theta: Floats) -> Floats:
-        shift = bend_px(theta, view, points_px)
         straight = joined(moved(points_px - step * shift), theta).residual
         return np.asarray((straight - joined(moved(points_px), theta).residual) / step)
 

@@ -33,11 +33,11 @@ from tracker.film.guard import Child
 from tracker.flags import Doubt, warn
 from tracker.flight import doubts
 from tracker.flight.assumed import Assumed, assume
+from tracker.flight.bent import hear
 from tracker.flight.choose import choose
 from tracker.flight.compared import in_words, what_moved
 from tracker.flight.launch import Spread, scale_numbers
 from tracker.flight.observed import Flight
-from tracker.flight.opinions import second_opinions
 from tracker.flight.screen import Refused
 from tracker.flight.settle import Settled
 from tracker.flight.shot import make_shot
@@ -291,7 +291,7 @@ def _judged(fall: Fall, source: str) -> Verdict | None:
     """The second opinions taken together; none where the ball itself carries the scale."""
     if source == "none":
         return None
-    heard = second_opinions(fall.settled)
+    heard = hear(fall.settled)
     return verdict(heard.opinions, heard.causes)
 
 

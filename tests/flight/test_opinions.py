@@ -93,6 +93,8 @@ CASES = [
     (Spoilt(yaw_deg=-12.0), "yaw_suspected", "the camera is turned by"),
     (Spoilt(aside_m_s=(0.8, -0.7, 0.9)), "out_of_plane", "the camera at 0."),
     (Spoilt(k1=-0.12), "lens_unknown", "the lens bends the picture"),
+    (Spoilt(k1=-0.25), "lens_unknown", "the lens bends the picture"),
+    (Spoilt(k1=0.10), "lens_unknown", "the lens bends the picture"),
     (Spoilt(ball=0.80), "ball_disagrees", "the ball is 1.2"),
 ]
 

@@ -163,7 +163,7 @@ def _bend(problem: Problem, theta: Floats) -> Floats:
     state = problem.state(theta, problem.which, problem.time, problem.share)
     camera, view = theta[:PARAMETERS], problem.camera.view
     places = project(camera, view, state.place_m, problem.assumed.radius_m)
-    return np.asarray((bend_px(camera, view, places) / problem.u_px[:, None]).ravel())
+    return np.asarray((bend_px(problem.camera.start, view, places) / problem.u_px[:, None]).ravel())
 
 
 def _radii(settled: Settled) -> tuple[Floats, Floats, Floats]:
