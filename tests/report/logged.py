@@ -58,11 +58,11 @@ def spread_angles(measured, degrees):
     return replace(measured, shots=shots)
 
 
-def fill(where):
+def fill(where, monday="monday", tuesday="tuesday"):
     """Four sessions: monday and tuesday 0.45 m/s apart, five shots before a match, one shot alone."""
     with Log.open(where) as log:
-        log.add("monday", clip(speeds(1, 7.20), "monday.mp4"), setup(3200))
-        log.add("tuesday", clip(speeds(2, 7.65), "tuesday.mp4"), setup(3400))
+        log.add(monday, clip(speeds(1, 7.20), "monday.mp4"), setup(3200))
+        log.add(tuesday, clip(speeds(2, 7.65), "tuesday.mp4"), setup(3400))
         log.add("before match 3", clip(speeds(3, 7.22, shots=5), "match.mp4"), setup(3200))
         log.add("alone", clip([7.3], "alone.mp4"), setup(3200))
     return where
