@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -14,13 +15,13 @@ from calibration.foresee import foresee
 from calibration.stands_still import Between, between
 from calibration.values import Floats
 from tracker.errors import ClipError
-from tracker.film.place import FORMATS
+from tracker.film.place import FORMATS, check_path
 from tracker.film.talk import Talker
 from tracker.finding import FoundBall, find_ball
 from tracker.page import words
 from tracker.page.events import Events
 from tracker.page.jobs import Job, Jobs
-from tracker.page.paper import Paper
+from tracker.page.paper import Paper, beside
 from tracker.page.questions import Background, ColourThere, Facts, Film, Shown
 from tracker.setup_file import parse_setup, read_setup
 from tracker.setup_file.draft import for_hands, from_hands, pointed_at
@@ -67,12 +68,26 @@ class Desk:
         self.jobs.close()
         self.talker.close()
 
+    def open(self) -> None:
+        """Open the clip.
+
+        Raises
+        ------
+        ClipError
+            If it cannot be read.
+        """
+        self._facts = self.talker.ask(Facts())
+
     @property
     def facts(self) -> ClipFacts:
         """What the container says of the clip."""
         if self._facts is None:
-            self._facts = self.talker.ask(Facts())
+            raise ValueError("the clip is not open yet")
         return self._facts
+
+    def compared(self, other: Path) -> str:
+        """Whether the camera moved between another clip and this one, in words."""
+        return in_words(self.compare(other), other.name)
 
     # -- pictures -------------------------------------------------------------------------------
 
@@ -102,14 +117,15 @@ class Desk:
     def weigh(self, table: Table) -> dict[str, Any]:
         """What a setup in the making is worth, what is wrong with it and what is missing."""
         said: dict[str, Any] = {"problem": None, "worth": None, "missing": words.missing(table)}
+        order: list[int] | None = None
         try:
             table, order = from_hands(table)
             said["missing"] = words.missing(table)
             parse_setup(self.paper.with_table(table), self.paper.path.name)
         except PlainError as error:
             said["problem"] = words.problem(error)
-            if "order" not in locals():
-                return said
+        if order is None:
+            return said
         try:
             known, camera = pointed_at(table, self.paper.path.name)
             if known is not None:
@@ -200,6 +216,36 @@ class Desk:
             return other.ask(question)
         finally:
             other.close()
+
+
+@contextmanager
+def open_desk(clip: Path, setup_file: Path | None, like: Path | None = None) -> Iterator[Desk]:
+    """Put a clip on the table.
+
+    Parameters
+    ----------
+    clip : Path
+    setup_file : Path or None
+        None is beside the clip.
+    like : Path, optional
+        A clip filmed before from the same place, whose setup is taken over.
+
+    Raises
+    ------
+    PlainError
+        If the clip cannot be read, or the other clip has no setup.
+    """
+    check_path(clip)
+    paper = Paper(beside(clip) if setup_file is None else setup_file)
+    if like is not None:
+        check_path(like)
+        paper.take_over(beside(like))
+    desk = Desk(clip, paper, Events(), like)
+    try:
+        desk.open()  # what is wrong with the clip is said before anything else
+        yield desk
+    finally:
+        desk.close()
 
 
 def ball_for_page(found: FoundBall) -> dict[str, Any]:

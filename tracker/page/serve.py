@@ -9,7 +9,6 @@ import webbrowser
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
 
 import uvicorn
 
@@ -18,7 +17,6 @@ from tracker.page.app import make_app
 from tracker.page.desk import Desk
 from tracker.page.events import Events
 from tracker.page.gate import App, Keys
-from tracker.page.paper import Paper
 from tracker.page.setup_room import setup_room
 
 LOOPBACK = "127.0.0.1"
@@ -33,21 +31,12 @@ class Address:
     once: str
 
 
-def serve_setup(
-    clip: Path,
-    setup_file: Path,
-    *,
-    like: Path | None = None,
-    port: int = 0,
-    tell: Callable[[Address], None],
-) -> Path:
-    """Serve the setup page of a clip until it is closed; gives where its setup file lies.
+def serve_setup(desk: Desk, *, port: int = 0, tell: Callable[[Address], None]) -> None:
+    """Serve the setup page of a clip until it is closed.
 
     Parameters
     ----------
-    clip, setup_file : Path
-    like : Path, optional
-        A clip filmed before whose setup was taken over.
+    desk : Desk
     port : int
         0 for a free one.
     tell : callable
@@ -55,30 +44,19 @@ def serve_setup(
 
     Raises
     ------
-    PlainError
-        If the clip cannot be read or the port is taken.
+    OutputError
+        If the port is taken.
     """
-    events = Events()
-    paper = Paper(setup_file)
-    if like is not None:
-        paper.take_over(like.with_name(like.stem + ".setup.toml"))
-    desk = Desk(clip, paper, events, like)
-    try:
-        if not desk.facts.file_time_s.size:
-            raise ValueError("a clip that was read has frames")
-        with listening(port) as door:
-            number = door.getsockname()[1]
-            hosts = frozenset(f"{name}:{number}" for name in (LOOPBACK, "localhost"))
-            keys = Keys()
-            app = make_app([setup_room(desk)], events, keys, hosts, title=f"{clip.name} - lobscope")
-            stated = paper.table.get("ball", {}).get("colour")
-            desk.search(stated if isinstance(stated, str) and not stated.startswith("#") else None)
-            base = f"http://{LOOPBACK}:{number}/"
-            address = Address(f"{base}#key={keys.key}", f"{base}#ticket={keys.ticket}")
-            run(app, door, events, lambda: tell(address))
-    finally:
-        desk.close()
-    return paper.path
+    with listening(port) as door:
+        number = door.getsockname()[1]
+        hosts = frozenset(f"{name}:{number}" for name in (LOOPBACK, "localhost"))
+        keys = Keys()
+        app = make_app([setup_room(desk)], desk.events, keys, hosts, title=f"{desk.clip.name} - lobscope")
+        stated = desk.paper.table.get("ball", {}).get("colour")
+        desk.search(stated if isinstance(stated, str) and not stated.startswith("#") else None)
+        base = f"http://{LOOPBACK}:{number}/"
+        address = Address(f"{base}#key={keys.key}", f"{base}#ticket={keys.ticket}")
+        run(app, door, desk.events, lambda: tell(address))
 
 
 def open_browser(address: Address) -> None:

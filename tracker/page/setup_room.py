@@ -84,7 +84,7 @@ def _clip_routes(room: APIRouter, desk: Desk) -> None:
             "safety": list(SAFETY),
             "ball": None if desk.ball is None else ball_for_page(desk.ball),
             "neighbours": [path.name for path in desk.neighbours()],
-            "like": None if desk.like is None else in_words(desk.compare(desk.like), desk.like.name),
+            "like": None if desk.like is None else desk.compared(desk.like),
         }
 
     @room.get("/frames/{index}")

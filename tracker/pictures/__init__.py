@@ -7,6 +7,7 @@ from tracker.pictures.captions import Captions
 from tracker.pictures.change import before_after
 from tracker.pictures.composite import frames_to_paste
 from tracker.pictures.control import control_chart_picture
+from tracker.pictures.grid import still_with_grid
 from tracker.pictures.over_film import flight_over_film
 from tracker.pictures.residuals import path_and_residuals
 from tracker.pictures.save import png, save
@@ -22,5 +23,6 @@ __all__ = [
     "path_and_residuals",
     "png",
     "save",
+    "still_with_grid",
     "wheel_speed_picture",
 ]
