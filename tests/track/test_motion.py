@@ -9,10 +9,12 @@ from scipy import stats
 from scipy.integrate import quad
 from scipy.linalg import expm, solve_discrete_are
 
-from tracker.track.motion import FLOOR_PX, Motion, MotionPrior, process_noise, transition
+from tracker.track.motion import FRESH_SHARE, Motion, MotionPrior, process_noise, transition
 
 PRIOR = MotionPrior(speed_px=3.0, acceleration_px=0.2, jerk_px=0.05)
 U_PX = 0.4
+#: What the filter takes to be new in a sighting's error.
+FRESH_PX = FRESH_SHARE * U_PX
 SEES = np.zeros((2, 6))
 SEES[0, 0] = SEES[1, 3] = 1.0
 
@@ -69,7 +71,7 @@ def settled(motion: Motion, steps: int = 4000) -> tuple[np.ndarray, np.ndarray]:
 @pytest.mark.parametrize("jerk_px", [0.002, 0.05, 1.0])
 def test_the_steady_state_solves_the_riccati_equation(jerk_px):
     """scipy.linalg.solve_discrete_are on the filter's dual: predicted covariance, and from it the gain."""
-    R = U_PX**2 + FLOOR_PX**2
+    R = FRESH_PX**2
     expected = solve_discrete_are(transition(1.0).T, SEES.T, process_noise(1.0, jerk_px), R * np.eye(2))
     place, whole = settled(Motion(0, 0, U_PX, MotionPrior(3.0, 0.2, jerk_px)))
     np.testing.assert_allclose(whole, expected, rtol=1e-6, atol=1e-12)
@@ -108,8 +110,8 @@ def test_without_noise_it_is_least_squares():
     """Jerk 0 and a wide prior: the filtered place is the least-squares parabola's (any textbook)."""
     rng = np.random.default_rng(3)
     t = np.array([0.0, 1, 2, 4, 5, 8, 9, 10, 12, 13])
-    x = 40 + 3 * t - 0.2 * t**2 + rng.normal(0, U_PX, len(t))
-    y = 400 - 5 * t + 0.3 * t**2 + rng.normal(0, U_PX, len(t))
+    x = 40 + 3 * t - 0.2 * t**2 + rng.normal(0, FRESH_PX, len(t))
+    y = 400 - 5 * t + 0.3 * t**2 + rng.normal(0, FRESH_PX, len(t))
     motion = Motion(x[0], y[0], U_PX, MotionPrior(1e4, 1e4, 0.0))
     for k in range(1, len(t)):
         motion.predict(t[k] - t[k - 1])
@@ -145,9 +147,6 @@ def mean_nis(*, true_jerk: float, true_u: float, runs: int = 40, steps: int = 50
     return total / count
 
 
-STATED_U = float(np.hypot(U_PX, FLOOR_PX))
-
-
 def band(share: float = 0.999) -> tuple[float, float]:
     """Band of the mean of 40 x 47 values with 2 degrees of freedom.
 
@@ -161,16 +160,16 @@ def band(share: float = 0.999) -> tuple[float, float]:
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_innovations_are_as_large_as_the_filter_says(seed):
     low, high = band()
-    assert low < mean_nis(true_jerk=PRIOR.jerk_px, true_u=STATED_U, seed=seed) < high
+    assert low < mean_nis(true_jerk=PRIOR.jerk_px, true_u=FRESH_PX, seed=seed) < high
 
 
 def test_too_sure_a_filter_would_be_seen():
-    assert mean_nis(true_jerk=PRIOR.jerk_px, true_u=1.3 * STATED_U) > band()[1]
-    assert mean_nis(true_jerk=3 * PRIOR.jerk_px, true_u=STATED_U) > band()[1]
+    assert mean_nis(true_jerk=PRIOR.jerk_px, true_u=1.3 * FRESH_PX) > band()[1]
+    assert mean_nis(true_jerk=3 * PRIOR.jerk_px, true_u=FRESH_PX) > band()[1]
 
 
 def test_too_timid_a_filter_would_be_seen():
-    assert mean_nis(true_jerk=PRIOR.jerk_px, true_u=0.7 * STATED_U) < band()[0]
+    assert mean_nis(true_jerk=PRIOR.jerk_px, true_u=0.7 * FRESH_PX) < band()[0]
 
 
 def test_the_first_innovation_is_within_the_prior():
@@ -179,7 +178,7 @@ def test_the_first_innovation_is_within_the_prior():
     for _ in range(400):
         motion = Motion(0.0, 0.0, U_PX, PRIOR)
         motion.predict(1.0)
-        sd = np.sqrt(2 * STATED_U**2 + 3.0**2 + 0.1**2 + 0.05**2 / 20)
+        sd = np.sqrt(2 * FRESH_PX**2 + 3.0**2 + 0.1**2 + 0.05**2 / 20)
         values.append(motion.update(*rng.normal(0, sd, 2), U_PX))
     low, high = stats.chi2.ppf([0.0005, 0.9995], 800) / 400
     assert low < np.mean(values) < high
