@@ -19,6 +19,7 @@ from calibration.values import Floats
 STEPS = 25
 _ENDS = STEPS // 5
 NEAR_LAG, FAR_LAG = 4, 8  # samples
+SHARP_REACH_PX, WIDE_PX = 3.0, 2.0
 _LAGS = FAR_LAG - NEAR_LAG + 1
 #: What may differ between ball colours that count as one: a share of the contrast, and levels squared.
 SAME_SHARE, SAME_SQUARE = 0.15, 100.0
@@ -62,6 +63,14 @@ def find_edges(profile: Floats, behind: Floats, half: Floats, reach: Floats) -> 
         weight = steep * np.maximum(1 - off * off, 0.0)
         place = (weight * middle).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-6)
     sure = np.clip(share, 0.0, 1.0)
+    # How much ball there is tells a wide ramp's middle better than its slope, which noise outweighs.
+    begun = np.clip((place + reach - middle) / step, 0.0, 1.0) * np.clip(
+        (middle - place + reach) / step, 0.0, 1.0
+    )
+    halves = 0.5 * (share[1:] + share[:-1])
+    amount = place - reach + step * (begun * np.clip(halves, -0.2, 1.2)).sum(axis=0)
+    wide = np.maximum(reach - SHARP_REACH_PX, 0.0) ** 2
+    place = place + wide / (wide + WIDE_PX**2) * (amount - place)
     # An even ramp of width w holds w/6 of share times its complement.
     width = 6 * step * (sure * (1 - sure)).sum(axis=0)
     return Edges(np.asarray(place), np.asarray(width), contrast)

@@ -27,6 +27,7 @@ RAY_CORRELATION = 1.6
 LEAST_CONTRAST = 8.0
 TIE, HELD = 6.0, 1e9  # rays that a likely and a known radius count for
 TIED_WITHIN = 0.12
+FADED = 0.6  # of the radius
 MOST_ROWS = 30_000  # cv2.remap takes pictures of up to 32767 rows
 #: Chroma sample j lies between luma samples 2j and 2j + 1 (ITU-T H.273, 8.7, centre siting; phones
 #: that site it to the left shift every centre by the same quarter pixel, which no speed can see).
@@ -194,7 +195,10 @@ def _fit_batch(windows: Windows, held: Floats | None, likely: float | None) -> O
     x, y = windows.x_px.astype(float), windows.y_px.astype(float)
     radius = (windows.radius_px if held is None else held).astype(float)
     tie = np.zeros(len(x)) if likely is None else np.full(len(x), TIE)
-    for first in (True, False):
+    # Where motion fades a ball right to its middle, its colour is sampled on the fade: each look halves
+    # what is left of the first guess's error.
+    faded = float(np.median(windows.streak_px / radius)) > FADED
+    for first in (True, False, False, False) if faded else (True, False):
         rays = _rays(radius, windows)
         half = EDGE_REACH_PX + 2.8 + rays.spread + (2.5 if first else 0.0)
         half = np.minimum(half, np.maximum(0.9 * np.hypot(rays.x, rays.y), 4.0))
