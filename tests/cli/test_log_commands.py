@@ -138,6 +138,19 @@ def test_a_drift_is_told_with_what_causes_it_and_with_care(log, say):
     assert "power off" in out
 
 
+def test_exits_at_different_heights_are_a_scatter_of_their_own(log, say):
+    made = logged.clip(logged.speeds(9, 7.2, shots=9), "high.mp4")
+    heights = 0.1 * (np.arange(9) % 3)
+    shots = [
+        replace(s, exit_z_m=replace(s.exit_z_m, value=z)) for s, z in zip(made.shots, heights, strict=True)
+    ]
+    add(log, "high", replace(made, shots=tuple(shots)), logged.setup())
+    # g dz / v with v about 7.2 m/s and a standard deviation of the heights of 0.0866 m: 0.118 m/s
+    assert "differ by about 0.12 m/s" in say("consistency", "high")[0]
+    assert "exit_px" in say("consistency", "high")[0]
+    assert "exit_px" not in say("consistency", "monday")[0]
+
+
 def test_one_shot_is_told_as_one_shot(log, say):
     out, _ = say("consistency", "alone")
     assert "One shot says nothing" in out

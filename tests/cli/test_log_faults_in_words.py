@@ -12,7 +12,8 @@ import pytest
 
 from tracker.cli import main
 from tracker.errors import LogError
-from tracker.flags import warn
+from tracker.flags import WARNINGS, warn
+from tracker.logbook import AGAINST_CALIBRATION
 from tracker.store import Log
 
 
@@ -130,6 +131,10 @@ def test_a_session_of_one_shot(log, capsys):
     assert "needs at least 2 shots" in refused(capsys, "check", "alone", "monday")[0]
     assert "needs at least 2 shots" in refused(capsys, "enough", "--change", "1 m/s", "--session", "alone")[0]
     assert main(["check", "monday", "alone"]) == 0
+
+
+def test_what_speaks_against_a_calibration_is_in_the_registry():
+    assert set(WARNINGS) >= AGAINST_CALIBRATION
 
 
 def test_a_doubtful_calibration_is_told_and_nothing_is_left_out(log, capsys):

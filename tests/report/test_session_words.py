@@ -91,6 +91,12 @@ def test_left_out_shots_and_several_set_ups_are_told():
     assert "3 different ways" in words[-1]
 
 
+def test_exits_that_were_seen_at_different_places_are_told_if_they_matter():
+    assert "differ by about 0.040 m/s" in " ".join(said(STEADY, exit_scatter=0.04)[0])
+    assert "exit_px" not in " ".join(said(STEADY, exit_scatter=0.01)[0])
+    assert "exit_px" not in " ".join(said(STEADY, EXIT_ANGLE, exit_scatter=0.04)[0])
+
+
 def test_every_reason_is_said():
     summary = summarise(Sample(np.array(STEADY), np.full(10, 0.01)))
     label = ShotLabel(7, "lob.mp4", 2)

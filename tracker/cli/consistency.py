@@ -58,6 +58,7 @@ def consistency(
             found.standing_out,
             left_out=int(columns.excluded.sum()),
             calibrations=len(set(columns.calibration[found.rows].tolist())),
+            exit_scatter=logbook.exit_scatter(found.session, found.rows),
         )
     )
     say_pairs(session_numbers(wanted, found.summary), NUMBERS_NOTE)

@@ -11,6 +11,7 @@ from pathlib import Path
 from tracker.errors import OutputError
 
 RESULT_FILE = "result.json"
+LONGEST_WORD = 80  # characters; two of them fit into a file's name everywhere
 _OURS = re.compile(r"shot-\d+-(flight|residuals|budget|path)\.(png|csv)")
 
 
@@ -69,8 +70,8 @@ def clip_folder(out: Path, clip: Path, sha256: str) -> Path:
 
 
 def file_word(words: str) -> str:
-    """Words as part of a file's name on any system."""
-    return re.sub(r"[^\w.-]+", "_", words).strip(".")
+    """Words as part of a file's name on any system; none where nothing of them can be."""
+    return re.sub(r"[^\w.-]+", "_", words)[:LONGEST_WORD].strip(".")
 
 
 def new_file(file: Path, text: str, *, replace: bool) -> None:

@@ -11,6 +11,7 @@ import numpy as np
 from calibration.values import Ints
 from tracker.errors import SessionError
 from tracker.evaluation import Recovery, Summary
+from tracker.physics.gravity import STANDARD_M_S2
 from tracker.report.quantities import Quantity
 from tracker.report.standing import ShotLabel, StandOut
 from tracker.session.consistency import repeatability
@@ -151,6 +152,23 @@ def consistency(session: Session, quantity: Quantity) -> Consistency:
         for k in apart
     )
     return Consistency(session, quantity, sample, rows, labels, summary, standing)
+
+
+def exit_scatter(session: Session, rows: Ints) -> float:
+    """Scatter of the exit speed, m/s, that comes only from where each shot was first seen.
+
+    A ball that rises by dz loses g dz / v of its speed v (conservation of energy; drag is left aside).
+    """
+    columns = session.columns
+    unstated = [row for row in rows.tolist() if "exit_is_first_sighting" in columns.flags[row]]
+    if len(unstated) < 2:
+        return 0.0
+    lost = STANDARD_M_S2 * columns.exit_z_m.value[unstated] / columns.exit_speed_m_s.value[unstated]
+    same = columns.calibration[unstated]
+    apart = [lost[same == name] for name in np.unique(same)]
+    squares = sum(float(np.sum((part - part.mean()) ** 2)) for part in apart)
+    dof = len(unstated) - len(apart)
+    return math.sqrt(squares / dof) if dof > 0 else 0.0
 
 
 def label(columns: ShotColumns, row: int) -> ShotLabel:

@@ -12,6 +12,7 @@ from tracker.report.words import give_or_take
 from tracker.values import Number
 
 SELDOM = 0.05  # probability below which chance is not believed
+MUCH_OF_SCATTER = 0.25  # share of the scatter from which a known cause of it is told
 SAFETY = (
     "Before anybody looks at the launcher: power off, the wheel at a stop, and an adult who knows the "
     "machine present."
@@ -32,6 +33,7 @@ def session_words(
     *,
     left_out: int = 0,
     calibrations: int = 1,
+    exit_scatter: float = 0.0,
 ) -> list[str]:
     """Paragraphs about one quantity over one session.
 
@@ -43,6 +45,8 @@ def session_words(
         Shots of the session that were excluded.
     calibrations : int
         How many different set-ups they were filmed and measured in.
+    exit_scatter : float
+        Scatter of the exit speed, m/s, that comes only from where each shot was first seen.
     """
     said = [_headline(name, quantity, summary, left_out)]
     if summary.repeatability is None:
@@ -66,6 +70,15 @@ def session_words(
     runs = summary.chart is not None and any(signal.rule == "run" for signal in summary.chart.signals)
     if drifts or runs:
         said.append(f"{DRIFT_ADVICE} {SAFETY}")
+    sd = summary.repeatability.sd.value
+    if quantity.field == "exit_speed_m_s" and exit_scatter > MUCH_OF_SCATTER * sd > 0:
+        said.append(
+            "The shots were first seen at different places on their way, which alone makes their "
+            "speeds differ by "
+            f"about {_two(exit_scatter)} m/s. Say in the setup where the exit is (exit_px) and measure "
+            "the clips "
+            "again: then all are told at the same place."
+        )
     if calibrations > 1:
         said.append(
             f"The session was filmed in {calibrations} different ways. Part of the scatter may come "
