@@ -34,7 +34,7 @@ from tracker.flags import Doubt, warn
 from tracker.flight import doubts
 from tracker.flight.assumed import Assumed, assume
 from tracker.flight.bent import hear
-from tracker.flight.choose import choose
+from tracker.flight.choose import choose, shared_exit
 from tracker.flight.compared import in_words, what_moved
 from tracker.flight.launch import Spread, scale_numbers
 from tracker.flight.observed import Flight
@@ -87,6 +87,7 @@ class Timed:
     tracks: list[Track]
     refused: list[Refused]
     fall: Fall | None
+    every_flight: bool
     cadence: Cadence | None = None
 
 
@@ -257,7 +258,7 @@ def _hear(scene: Scene, clock: Clock, tracks: list[Track], *, every_flight: bool
         chosen, others = choose(flights, exit_px, first)
         flights, refused = [flights[i] for i in chosen], refused + others
     if not flights:
-        return Timed(clock, readout, [], tracks, refused, None)
+        return Timed(clock, readout, [], tracks, refused, None, every_flight)
     if exit_px is None:
         flights = [clear_of_launcher(f, sightings) for f in flights]
     fall, flights = hear_fall(
@@ -268,7 +269,7 @@ def _hear(scene: Scene, clock: Clock, tracks: list[Track], *, every_flight: bool
         own_planes=every_flight and scene.camera.source == "none",
         exit_stated=exit_px is not None,
     )
-    return Timed(clock, readout, flights, tracks, refused, fall)
+    return Timed(clock, readout, flights, tracks, refused, fall, every_flight)
 
 
 def _ideal_exit(scene: Scene) -> Floats | None:
@@ -317,8 +318,11 @@ def _conclude(scene: Scene, timed: Timed, fall: Fall) -> Conclusion:
     rows = np.concatenate([flight.rows for flight in settled.problem.flights])
     lens_errors = scene.sight.lens_errors(scene.sightings.frame[rows], scene.stored_px[rows])
     spread = Spread(settled, lens_errors)
+    stated, flights = _ideal_exit(scene), timed.flights
+    together = stated is None and not timed.every_flight
+    exits = shared_exit(flights) if together else [stated] * len(flights)
     shots = []
-    for k, flight in enumerate(timed.flights):
+    for k, flight in enumerate(flights):
         track = next(t for t in timed.tracks if np.isin(flight.rows, t.rows).all())
         shot = make_shot(
             settled,
@@ -328,7 +332,8 @@ def _conclude(scene: Scene, timed: Timed, fall: Fall) -> Conclusion:
             track_rows=track.rows,
             sightings=scene.sightings,
             upright_px=scene.upright_px,
-            exit_px=_ideal_exit(scene),
+            exit_px=exits[k],
+            exit_stated=stated is not None,
             u_rate=clock.u_rate,
         )
         shot = _with_spin(shot, scene, settled, spread, k, u_rate=clock.u_rate)
@@ -340,7 +345,7 @@ def _conclude(scene: Scene, timed: Timed, fall: Fall) -> Conclusion:
         shots=tuple(shots),
         scale=Scale(m_per_px, tilt, source),
         doubts=tuple(found),
-        moved=what_moved(fall, settled, spread, _ideal_exit(scene), clock.u_rate),
+        moved=what_moved(fall, settled, spread, exits, clock.u_rate),
         verdict="" if judged is None else in_words(judged),
     )
 

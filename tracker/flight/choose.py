@@ -56,6 +56,26 @@ def choose(
     return chosen, refused
 
 
+def shared_exit(flights: Sequence[Flight]) -> list[Floats | None]:
+    """Where each flight of one launcher is to be compared with the others, (2,) each: at one place.
+
+    The place is the foremost at which any of them was first seen free. None for a single flight, and for
+    one that does not pass there, which keeps its own first sighting.
+    """
+    starts = np.array([flight.xy_px[0] for flight in flights])
+    ways = np.array([flight.xy_px[1] - flight.xy_px[0] for flight in flights])
+    way = ways.mean(axis=0) / max(float(np.hypot(*ways.mean(axis=0))), 1e-9)
+    place = starts[int(np.argmin(starts @ way))]
+    if len(flights) < 2:
+        return [None] * len(flights)
+    away = starts - place
+    aside = np.abs(away[:, 0] * way[1] - away[:, 1] * way[0])
+    return [
+        place if off < float(np.median(flight.radius_px)) else None
+        for flight, off in zip(flights, aside, strict=True)
+    ]
+
+
 def _refuse(flight: Flight, first_frame: int, reason: str) -> Refused:
     return Refused(first_frame, first_frame + len(flight) - 1, reason)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -18,7 +19,7 @@ DEGREES = 180 / math.pi
 
 
 def what_moved(
-    fall: Fall, settled: Settled, spread: Spread, exit_px: Floats | None, u_rate: float
+    fall: Fall, settled: Settled, spread: Spread, exits_px: Sequence[Floats | None], u_rate: float
 ) -> tuple[Moved, ...]:
     """Scale, the camera's turns and each shot's speed and angle, before and after gravity helped."""
     before, after = scale_numbers(fall.settled, fall.spread), scale_numbers(settled, spread)
@@ -30,8 +31,8 @@ def what_moved(
         alone = _unknown(fall.settled, fall.spread, at)
         moved.append(Moved(what, "degrees", DEGREES, alone, _unknown(settled, spread, at)))
     for k in range(len(settled.problem.flights)):
-        first = exit_numbers(fall.settled, fall.spread, k, exit_px, u_rate)
-        last = exit_numbers(settled, spread, k, exit_px, u_rate)
+        first = exit_numbers(fall.settled, fall.spread, k, exits_px[k], u_rate)
+        last = exit_numbers(settled, spread, k, exits_px[k], u_rate)
         name = f"shot {k + 1}"
         moved.append(Moved(f"speed of {name}", "m/s", 1.0, first[0], last[0]))
         moved.append(Moved(f"angle of {name}", "degrees", DEGREES, first[1], last[1]))

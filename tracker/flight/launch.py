@@ -207,18 +207,20 @@ def _places(settled: Settled, flight: int, fit_m: Floats) -> Floats:
 
 
 def _time_at(settled: Settled, flight: int, exit_px: Floats) -> float:
-    """Frame time at which the path passes nearest to a place in the picture, before the first sighting."""
+    """Frame time at which the path passes nearest to a place in the picture, about the first sighting."""
     problem, theta = settled.problem, settled.theta
     seen = problem.flights[flight]
     first = float(seen.frame_time_s[0])
     step = float(np.median(np.diff(seen.frame_time_s)))
-    # Finer than a thousandth of a second: what is left is far below the exit's own extent.
-    times = np.linspace(first - LONGEST_REACH_S, first + 3 * step, 401)
+    times = np.linspace(first - LONGEST_REACH_S, first + 3 * step, 49)
     problem.cover(flight, float(times[0] + problem.readout.readout_s))
     which = np.full(len(times), flight)
     state = problem.state(theta, which, times, np.full(len(times), float(seen.share[0])))
     px = project(theta[:PARAMETERS], problem.camera.view, state.place_m, problem.assumed.radius_m)
-    return float(times[int(np.argmin(((px - exit_px) ** 2).sum(axis=1)))])
+    k = int(np.clip(np.argmin(((px - exit_px) ** 2).sum(axis=1)), 1, len(times) - 2))
+    # Between two steps the path is straight to a thousandth of a pixel.
+    along = (px[k + 1] - px[k - 1]) / (times[k + 1] - times[k - 1])
+    return float(times[k] + (exit_px - px[k]) @ along / (along @ along))
 
 
 def _air(

@@ -16,6 +16,7 @@ ROUNDS, ROUNDS_AGAIN = 3, 2
 ROBUST_AT = 2.8
 MEDIAN_CHI2_2 = 1.3863  # median of chi-square with two degrees of freedom: 2 ln 2
 LEAST_NOISE = 0.3
+LEAST_LEFT = 0.2
 LONGEST_MEMORY = 12  # sightings over which neighbouring errors may hang together
 LEAST_SHAPE = 0.05
 
@@ -60,15 +61,22 @@ def settle(problem: Problem, like: Settled | None = None) -> Settled:
         fitted = problem.solve(theta)
         theta = problem.whole(fitted.theta)
         misfit = problem.misfit(fitted)
+        honest = misfit / _left_over(fitted, len(misfit))
         for s in range(flights):
             mine = problem.which == s
-            noise[s] = max(float(np.sqrt(np.median(misfit[mine]) / MEDIAN_CHI2_2)), LEAST_NOISE)
+            noise[s] = max(float(np.sqrt(np.median(honest[mine]) / MEDIAN_CHI2_2)), LEAST_NOISE)
         distance = np.sqrt(misfit) / noise[problem.which]
         memory = _memory(problem, fitted, distance)
         if turn < rounds - 1:
             settled = turn == rounds - 2
             problem.set_noise(noise * (np.sqrt(memory) if settled else 1.0), _weight(distance))
     return Settled(problem, fitted, theta, noise, memory, distance)
+
+
+def _left_over(fitted: Fit, sightings: int) -> Floats:
+    """Share of each sighting's variance that the fit has not taken up, (n,): 1 - its mean leverage."""
+    leverage = fitted.leverage[: 2 * sightings].reshape(sightings, 2).mean(axis=1)
+    return np.asarray(np.maximum(1 - leverage, LEAST_LEFT))
 
 
 def _weight(distance: Floats) -> Floats:

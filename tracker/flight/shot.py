@@ -21,6 +21,7 @@ def make_shot(
     sightings: Sightings,
     upright_px: Floats,
     exit_px: Floats | None,
+    exit_stated: bool,
     u_rate: float,
 ) -> Shot:
     """The k-th flight, as shot k + 1.
@@ -29,6 +30,8 @@ def make_shot(
     ----------
     track_rows : (m,) int array
         All sightings of the ball, before and after its free flight, too.
+    exit_px, exit_stated
+        Where the exit is to be taken, if not at the first sighting, and whether the user said so.
     upright_px : (all, 2) array
         Upright picture coordinates of all sightings as a player shows them.
     """
@@ -36,7 +39,7 @@ def make_shot(
     launch = launch_of(settled, spread, k, exit_px, u_rate)
     mine = settled.problem.which == k
     distance = settled.distance[mine]
-    flags = flags_of(settled, k, list(track_rows), sightings, exit_stated=exit_px is not None)
+    flags = flags_of(settled, k, list(track_rows), sightings, exit_stated=exit_stated)
     if launch.spin_unbounded:
         flags.append("spin_unbounded")
     exit_xy = launch.exit_xy_px + upright_px[flight.rows[0]] - flight.xy_px[0]
