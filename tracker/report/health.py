@@ -28,7 +28,7 @@ _BY_WARNING = {
     "film": (
         "the film is whole and real",
         "pictures of the film are missing or made up",
-        {"film_damaged", "frames_missing", "interpolated_frames"},
+        {"film_damaged", "frames_missing", "interpolated_frames", "uneven_frames"},
     ),
     "clock": (
         "the frame rate is known",
@@ -43,7 +43,7 @@ _BY_WARNING = {
     "size": (
         "the ball looks its stated size",
         "the ball does not look its stated size",
-        {"plane_disagrees"},
+        {"plane_disagrees", "ball_disagrees"},
     ),
     "square": (
         "the camera looked straight across",
