@@ -48,7 +48,7 @@ def edited(text: str, wanted: Mapping[str, Mapping[str, object]]) -> str:
         for key in keys:
             old, new = there.get(section, {}).get(key), wanted.get(section, {}).get(key)
             if old != new or type(old) is not type(new):
-                lines = _with(lines, section, key, new)
+                lines = _with(lines, section, key, old, new)
     result = "\n".join(lines) + "\n"
     if _filled(table_of(result)) != _filled(wanted):
         raise SetupError(
@@ -96,7 +96,7 @@ def _filled(table: Mapping[str, Mapping[str, object]]) -> Table:
     return {name: dict(content) for name, content in table.items() if content}
 
 
-def _with(lines: list[str], section: str, key: str, value: object) -> list[str]:
+def _with(lines: list[str], section: str, key: str, there: object, value: object) -> list[str]:
     """The lines with one key of one section changed, added, or made a comment (None)."""
     first, end = _section(lines, section)
     if first is None:
@@ -109,7 +109,8 @@ def _with(lines: list[str], section: str, key: str, value: object) -> list[str]:
             if written is None:  # it stays as an example, as the others in the file do
                 old = [f"# {line}" for line in lines[at:after]]
                 return [*lines[:at], *old, *lines[after:]]
-            return [*lines[:at], written + _note(lines[at]), *lines[after:]]
+            note = "" if there == "" else _note(lines[at])  # such a note asks to fill it in
+            return [*lines[:at], written + note, *lines[after:]]
     if written is None:
         return lines
     for at in range(first, end):

@@ -37,7 +37,7 @@ export function drawFilm(brush, view, bitmap, size) {
 }
 
 // Four ticks round a free middle, and how far off a click may be as a fine ring.
-export function drawMark(brush, [x, y], colour, { chosen, reach, number }) {
+export function drawMark(brush, [x, y], colour, { chosen, reach }) {
   const long = chosen ? 15 : 10;
   const ticks = [[1, 0], [-1, 0], [0, 1], [0, -1]];
   stroke(brush, colour, chosen ? 2.4 : 1.8, () => {
@@ -47,11 +47,6 @@ export function drawMark(brush, [x, y], colour, { chosen, reach, number }) {
     }
   });
   if (reach > 2.5) stroke(brush, colour, chosen ? 1.4 : 0.9, () => { brush.moveTo(x + reach, y); brush.arc(x, y, reach, 0, 2 * Math.PI); }, [3, 4]);
-  if (chosen && number !== null) {
-    brush.font = "600 13px system-ui, sans-serif";
-    brush.lineWidth = 3; brush.strokeStyle = INK; brush.fillStyle = PAPER;
-    brush.strokeText(number, x + long + 3, y - 6); brush.fillText(number, x + long + 3, y - 6);
-  }
 }
 
 // A known length is a line with feet, a rectangle a frame, a plumb line a line with a weight, an exit a gate.

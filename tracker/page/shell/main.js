@@ -12,9 +12,9 @@ import { View } from "./view.js";
 const $ = (id) => document.getElementById(id);
 const WEIGH_MS = 180, LENS_POWER = 8;
 const HINTS = {
-  reference: { length: "Mark the two ends of something whose length you know.", size: "Mark the four corners of the rectangle.", board: "The board needs no marks.", places: "The places are stated in the setup file." },
+  reference: { length: "Mark the two ends of a length you know.", size: "Mark the four corners of the rectangle.", board: "The board needs no marks.", places: "The places are stated in the setup file." },
   ball: "Is the ringed thing your ball? If not, click on the ball.",
-  plumb: "Mark the top and the foot of something that hangs straight down.",
+  plumb: "Mark the top and the foot of a line that hangs straight down.",
   exit: "Mark where the ball leaves the launcher.",
   room: "What you know of camera and launcher.",
   measure: "Measure when you are ready.",
@@ -90,11 +90,18 @@ class Desk {
   // How much of the window the list leaves free.
   laidOut() {
     const stage = $("stage").getBoundingClientRect(), sheet = $("sheet").getBoundingClientRect();
-    const narrow = matchMedia("(max-width: 760px)").matches, reel = $("reel").getBoundingClientRect();
-    const gap = 12;
+    const narrow = matchMedia("(max-width: 760px)").matches;
+    if (narrow) {
+      // The picture takes the whole width, the list what is left below it.
+      const high = (stage.width - 12) * (this.view.height / this.view.width);
+      const list = Math.min(Math.max(stage.height - high - 82, 0.4 * stage.height), 0.68 * stage.height);
+      document.documentElement.style.setProperty("--list", `${Math.round(list)}px`);
+    }
+    const reel = $("reel").getBoundingClientRect();
+    const gap = 6;
     this.view.free = {
       left: gap, top: gap,
-      right: narrow ? stage.width - gap : Math.max(sheet.left - gap, gap + 100),
+      right: narrow || document.body.classList.contains("folded") ? stage.width - gap : Math.max(sheet.left - gap, gap + 100),
       bottom: Math.max(reel.top - gap, gap + 100),
     };
     if (this.view.whole) this.view.fit();
@@ -118,7 +125,7 @@ class Desk {
       drawShape(brush, step, draft.kind, points);
       points.forEach((point, number) => {
         const chosen = this.chosen?.step === step && this.chosen.number === number;
-        drawMark(brush, point, COLOURS[step], { chosen, reach: click * view.scale, number: points.length > 1 ? number + 1 : null });
+        drawMark(brush, point, COLOURS[step], { chosen, reach: click * view.scale });
       });
     }
     if (this.cross) drawCross(brush, view.toScreen(this.cross));
@@ -136,19 +143,20 @@ class Desk {
     const known = draft.marks("reference");
     if (known.length > 1 && known.length === draft.slots("reference")) {
       const size = draft.kind === "size" ? (draft.value("reference.size") ?? []).filter(Boolean).join(" × ") : draft.value("reference.length");
-      put("reference", middle(known), size ? `${size}${worth ? `  ${percent(worth.speed_share)} of the speed` : ""}` : "how long is this?");
+      put("reference", middle(known), size ? `${size}${worth && !this.shots ? `  ${percent(worth.speed_share)} of the speed` : ""}` : "how long is this?");
     }
     const plumb = draft.marks("plumb");
-    if (plumb.length === 2 && worth) put("plumb", middle(plumb), `angle ${degrees(worth.angle_rad)}`);
+    if (plumb.length === 2 && worth && !this.shots) put("plumb", middle(plumb), `angle ${degrees(worth.angle_rad)}`);
     if (this.chosen && worth) {
       const { step, number } = this.chosen, mark = draft.marks(step)[number];
       const effect = step === "reference" ? worth.marks.find((m) => m.mark === number) : null;
-      if (mark && effect) put("chosen", mark, `±${worth.click_px.toFixed(1)} px here: ${percent(effect.speed_share)}`, 1);
-      else if (mark && step === "plumb" && worth.plumb[number]) put("chosen", mark, `±${worth.click_px.toFixed(1)} px here: ${degrees(worth.plumb[number].angle_rad)}`, 1);
+      if (mark && effect) put("chosen", mark, `mark ${number + 1}, ±${worth.click_px.toFixed(1)} px: ${percent(effect.speed_share)}`, 1);
+      else if (mark && step === "plumb" && worth.plumb[number]) put("chosen", mark, `mark ${number + 1}, ±${worth.click_px.toFixed(1)} px: ${degrees(worth.plumb[number].angle_rad)}`, 1);
     }
     for (const shot of this.shots ?? []) {
-      const tip = shot.fitted[Math.min(shot.fitted.length - 1, Math.floor(shot.fitted.length * 0.3))];
-      if (this.shots.length <= 3) put(`shot ${shot.shot}`, tip, `${shot.speed}, ${shot.angle}`, 1);
+      const top = shot.fitted.reduce((a, b) => (b[1] < a[1] ? b : a));
+      const words_ = `${this.shots.length > 1 ? `${shot.shot}: ` : ""}${shot.speed}, ${shot.angle}`;
+      if (this.shots.length <= 3) put(`shot ${shot.shot}`, [top[0], top[1] - 1.6 * shot.radius], words_, -1);
     }
     for (const [key, { at, text, side }] of words) {
       const label = this.labels.get(key) ?? $("labels").appendChild(document.createElement("span"));
@@ -156,8 +164,8 @@ class Desk {
       label.textContent = text;
       label.className = key.split(" ")[0];
       const wide = label.offsetWidth, { left, right, top } = view.free;
-      const x = Math.min(Math.max(at[0] + (side ? 18 : -wide / 2), left), right - wide);
-      const y = Math.max(at[1] + (side ? -34 : 12), top);
+      const x = Math.min(Math.max(at[0] + (side > 0 ? 18 : -wide / 2), left), right - wide);
+      const y = Math.max(at[1] + (side > 0 ? -34 : side < 0 ? -40 : 12), top);
       label.style.transform = `translate(${Math.round(x)}px, ${Math.round(y)}px)`;
     }
     for (const [key, label] of this.labels) if (!words.has(key)) { label.remove(); this.labels.delete(key); }

@@ -106,7 +106,8 @@ export class Results {
     if (result.wheel) parts.push(item("p", result.wheel));
     parts.push(item("p", result.trust, "trust"));
     $("results").replaceChildren(...parts);
-    $("results").scrollIntoView({ block: "nearest" });
+    $("results").scrollIntoView({ block: "start" });
+    this.desk.say(result.shots.length ? "Measured." : result.headline);
     if (this.other === null) this.desk.showShots(result.shots);
   }
 
