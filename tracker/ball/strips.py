@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 
 from calibration.values import Floats
-from tracker.ball.outline import CHROMA_SHIFT, MOST_ROWS, Windows
+from tracker.ball.outline import CHROMA_SHIFT, MOST_ROWS
 from tracker.values import STRIP_ANGLES, STRIP_RINGS, STRIP_ROWS, Bytes
 
 _ANGLE = 2 * np.pi * np.arange(STRIP_ANGLES) / STRIP_ANGLES
@@ -26,13 +26,13 @@ def _offsets(rings: Floats) -> tuple[Floats, Floats]:
 _PLACES = tuple(_offsets(rings) for rings in STRIP_RINGS)
 
 
-def cut_strips(windows: Windows, x_px: Floats, y_px: Floats, radius_px: Floats) -> Bytes:
+def cut_strips(planes: tuple[Bytes, Bytes, Bytes], x_px: Floats, y_px: Floats, radius_px: Floats) -> Bytes:
     """Luma and chroma of each ball on rings about its centre.
 
     Parameters
     ----------
-    windows : Windows
-        N of them.
+    planes : tuple of uint8 arrays
+        Luma (N, h, w), U and V (N, h/2, w/2) of N windows.
     x_px, y_px, radius_px : (N,) arrays
         The fitted outlines, window pixels.
 
@@ -42,16 +42,15 @@ def cut_strips(windows: Windows, x_px: Floats, y_px: Floats, radius_px: Floats) 
         Rings of luma, then of U, then of V, from the inside out; the angle grows from +x toward +y of
         the stored picture.
     """
-    count, height = windows.luma.shape[:2]
+    count, height = planes[0].shape[:2]
     most = max(1, MOST_ROWS // height)
     out = np.empty((count, STRIP_ROWS, STRIP_ANGLES), dtype=np.uint8)
-    planes = (windows.luma, windows.chroma_u, windows.chroma_v)
     for first in range(0, count, most):
         part = slice(first, first + most)
         x, y, r = (column[part] for column in (x_px, y_px, radius_px))
         row = 0
         for plane, rings, places in zip(planes, STRIP_RINGS, _PLACES, strict=True):
-            half = plane is not windows.luma
+            half = plane is not planes[0]
             scale, shift = (0.5, CHROMA_SHIFT) if half else (1.0, 0.0)
             sampled = _sampled(plane[part], scale * x + shift, scale * y + shift, scale * r, places)
             out[part, row : row + len(rings)] = sampled

@@ -309,7 +309,9 @@ class BallWatch:
             axis=1,
         )
         self._rows.append(rows[sound])
-        self._strips.append(cut_strips(windows, found.x_px, found.y_px, r)[sound])
+        self._strips.append(
+            cut_strips((windows.luma, windows.chroma_u, windows.chroma_v), found.x_px, found.y_px, r)[sound]
+        )
         good = sound & (found.visible > 0.9) & ~border
         if self._named is not None and self._finder is not None and good.sum() >= 8:
             self._finder.learn(learnt_direction(self._named, mean_u[good], mean_v[good]))

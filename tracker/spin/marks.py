@@ -20,6 +20,7 @@ from tracker.values import Bytes, Number
 FEWEST_FRAMES = 10
 CLEAR_VISIBLE = 0.8  # share of the outline that must be seen
 MOST_FRAMES = 150  # more say little more, and cost time
+GOLDEN = (math.sqrt(5) - 1) / 2
 VIEW_FRAMES = 50  # enough to say from where the ball is seen
 LEAST_STRENGTH = 12.0
 #: What the light's polynomial leaves of a slow change looks like a slow turn in each harmonic, but not
@@ -103,7 +104,7 @@ def spin_from_marks(
     if len(strips) == 0 or len(strips) != len(time_s):
         return NoMarks("no_strips")
     which = np.arange(len(time_s)) if clear is None else np.flatnonzero(clear)
-    which = which[:: max(1, math.ceil(len(which) / MOST_FRAMES))]
+    which = which[_thinned(len(which))]
     if len(which) < FEWEST_FRAMES:
         return NoMarks("too_few_frames")
     start = float(time_s[0]) if at_s is None else at_s
@@ -112,7 +113,7 @@ def spin_from_marks(
     # Angles grow clockwise in the picture, where backspin of a ball that flies to the right is anticlockwise.
     sign = sense if picture_mirrored else -sense
     low, high = sorted(sign * bound for bound in likely_rad_s)
-    step_s = float(np.median(np.diff(ball.time_s)))
+    step_s = float(np.median(np.diff(time_s)))
     found = _found(ball, seen, math.pi / step_s if most_rad_s is None else most_rad_s, step_s, (low, high))
     if isinstance(found, NoMarks):
         return replace(found, alternatives_rad_s=tuple(sign * rate for rate in found.alternatives_rad_s))
@@ -130,6 +131,14 @@ def spin_from_marks(
         alternatives_rad_s=others,
         chosen=bool(found.rivals),
     )
+
+
+def _thinned(count: int) -> npt.NDArray[np.bool_]:
+    """Which of so many frames are looked at: unevenly, and neighbours among them.
+
+    Every other frame would show more spins alike than all of them do.
+    """
+    return np.asarray(np.arange(count) * GOLDEN % 1 < MOST_FRAMES / max(count, 1))
 
 
 @dataclass(frozen=True, slots=True)
