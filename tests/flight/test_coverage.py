@@ -12,13 +12,15 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 from own_camera import Pinhole
-from own_flight import Film, Filming, Throw
+from own_flight import Film, Filming, Throw, drawn_waves
 
 from calibration.values import CameraStatement, Reference, frozen
 from tracker.values import Ball, Measured, Number, Setup
 
 FPS, FRAMES, FIRST = 120.0, 100, 3
 CLICK_PX, U_LENGTH_M, LENGTH_M = 0.7, 0.003, 1.2
+#: What backgrounds do to outlines, per coordinate, the same at the same place.
+OUTLINE_PX = 0.04
 TRIALS = 240
 #: 95 of a hundred, less three standard deviations of a share of 240 trials, plus two.
 AT_LEAST, AT_MOST = 0.91, 0.98
@@ -77,7 +79,8 @@ def drawn_trial(seed: int) -> Trial:
     rng = np.random.default_rng([11, seed])
     camera, throw = drawn_camera(rng), drawn_throw(rng)
     readout = rng.uniform(0, 1 / FPS)
-    film = Film.of(Filming(camera, fps=FPS, readout_s=readout, noise_px=0.1), seed)
+    waves = drawn_waves(rng, OUTLINE_PX)
+    film = Film.of(Filming(camera, fps=FPS, readout_s=readout, noise_px=0.1, waves=waves), seed)
     frames = np.arange(FIRST, FIRST + FRAMES)
     begin = FIRST / FPS - rng.uniform(0, 1 / FPS)
     fly = throw.fly(1.3)

@@ -197,14 +197,24 @@ def test_a_few_wrong_sightings_do_no_harm(measured, far_px):
 
 
 def test_noise_that_is_understated_is_noticed(measured):
-    """Sightings that scatter by 0.3 px and say 0.1: the fit reports nine times the chi-square it should."""
+    """Sightings that scatter by 0.3 px and say 0.1: nine times the chi-square that there should be.
+
+    A floor of 0.05 px under what they say leaves 7.2. Medians of 95 values are good to 15 %, six of them to
+    6 %; what the fit takes up beyond its leverage, as it learns the noise itself, is a tenth or two.
+    """
     noisy = dataclasses.replace(EXACT, noise_px=0.3)
     throw = dataclasses.replace(THROW, speed_m_s=5.4)
-    shot = only(measured(filmed(throw, noisy).seen(120, u_px=0.1), setup(noisy)))
-    # The floor under a stated uncertainty takes some off; the median of 100 values is good to 15 %.
-    assert 4.5 < shot.chi2_per_dof < 12
-    honest = only(measured(filmed(throw, noisy).seen(120, u_px=0.3), setup(noisy)))
-    assert shot.exit_speed_m_s.u_random == pytest.approx(honest.exit_speed_m_s.u_random, rel=0.1)
+
+    def films(u_px: float) -> list[Shot]:
+        made = [filmed(throw, noisy, seed=seed).seen(120, u_px=u_px) for seed in range(6)]
+        return [only(measured(seen, setup(noisy))) for seen in made]
+
+    shots, honest = films(0.1), films(0.3)
+    assert 0.7 * 7.2 < np.mean([shot.chi2_per_dof for shot in shots]) < 1.2 * 7.2
+    assert 0.8 < np.mean([shot.chi2_per_dof for shot in honest]) < 1.15
+    # Learnt or stated, the noise costs much the same: the root of what is said above.
+    costs = [np.mean([shot.exit_speed_m_s.u_random for shot in films]) for films in (shots, honest)]
+    assert costs[0] == pytest.approx(costs[1], rel=0.2)
 
 
 def shifted(seen, dx: float, dy: float):

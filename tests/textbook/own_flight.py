@@ -79,6 +79,7 @@ class Filming:
     readout_s: float = 0.0
     noise_px: float = 0.1
     stretch: float = 1.0
+    waves: tuple[tuple[float, float, float, float, float], ...] = ()
 
     def row_times(self, places: Places, frame_time_s: np.ndarray, radius_m: float) -> np.ndarray:
         """When the ball's own row is exposed in each frame, (n,): row r of H is r/H of the readout later.
@@ -90,6 +91,17 @@ class Filming:
             stored = self.stored(self.camera.outline(places(t), radius_m)[0])
             t = frame_time_s + self.readout_s * stored[:, 1] / self.picture.stored_height_px
         return t
+
+    def outline_error(self, upright_px: np.ndarray) -> np.ndarray:
+        """What backgrounds do to outlines at a place, the same each time, (n, 2).
+
+        ``waves`` are (x amplitude, y amplitude, wave numbers in x and y in rad/px, phase).
+        """
+        error = np.zeros_like(upright_px)
+        for ax, ay, kx, ky, phase in self.waves:
+            wave = np.cos(upright_px @ [kx, ky] + phase)
+            error += wave[:, None] * [ax, ay]
+        return error
 
     def stored(self, upright_px: np.ndarray) -> np.ndarray:
         """Upright pixels as the file keeps them; only the turns that tests need."""
@@ -125,7 +137,7 @@ class Film:
         shifted: Places = lambda t: places(t - begin_s)  # noqa: E731 - one line says it
         t = f.row_times(shifted, np.asarray(frames) / f.fps, radius_m)
         xy, radius = f.camera.outline(shifted(t), radius_m)
-        xy = f.stored(xy)
+        xy = f.stored(xy + f.outline_error(xy))
         inside = (xy > -radius[:, None]).all(axis=1) & (
             xy < np.array([f.picture.stored_width_px, f.picture.stored_height_px]) + radius[:, None]
         ).all(axis=1)
@@ -162,6 +174,15 @@ class Film:
         times = np.arange(frames) / f.fps * f.stretch
         facts = ClipFacts("made.mp4", f.picture, times, 1 / 90_000, tag_fps, "h264", "yuv420p", 8)
         return Seen(facts, self.sightings(u_px), still(frames), frames, 0)
+
+
+def drawn_waves(rng: np.random.Generator, sd_px: float, count: int = 12) -> tuple[tuple[float, ...], ...]:
+    """A smooth error of this standard deviation per coordinate: waves of 600 px and more, any heading."""
+    amplitude = rng.normal(0, sd_px * np.sqrt(2 / count), (count, 2))
+    number = 2 * np.pi / 600 * np.sqrt(rng.uniform(0, 1, count))
+    heading, phase = rng.uniform(0, 2 * np.pi, (2, count))
+    columns = [amplitude, number * np.cos(heading), number * np.sin(heading), phase]
+    return tuple(map(tuple, np.column_stack(columns).tolist()))
 
 
 def still(frames: int) -> Steadiness:

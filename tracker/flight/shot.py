@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from calibration.values import Floats, Ints
 from tracker.flight.doubts import flags_of
 from tracker.flight.launch import Spread, ball_diameter, launch_of
-from tracker.flight.settle import MEDIAN_CHI2_2, ROBUST_AT, Settled
+from tracker.flight.settle import ROBUST_AT, Settled
 from tracker.values import Number, Path, Shot, Sightings
 
 
@@ -43,9 +41,7 @@ def make_shot(
     if launch.spin_unbounded:
         flags.append("spin_unbounded")
     exit_xy = launch.exit_xy_px + upright_px[flight.rows[0]] - flight.xy_px[0]
-    # Distances are in units that make the median right; this puts the stated uncertainty back.
     used = distance < 2 * ROBUST_AT
-    chi2 = float(np.median(distance[used] ** 2)) / MEDIAN_CHI2_2 * float(settled.noise[k]) ** 2
     return Shot(
         shot=k + 1,
         exit_time_s=launch.exit_time_s,
@@ -64,7 +60,7 @@ def make_shot(
         ball_diameter_m=ball_diameter(settled, spread, k),
         budget=launch.budget,
         sightings=int(used.sum()),
-        chi2_per_dof=chi2,
+        chi2_per_dof=float(settled.noise[k]) ** 2,
         flags=tuple(flags),
         path=Path(
             frame=sightings.frame[flight.rows],
