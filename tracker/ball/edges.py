@@ -52,8 +52,10 @@ def find_edges(profile: Floats, behind: Floats, half: Floats, reach: Floats) -> 
     reach : (N, RAYS) array
         How far the edge may be spread to both sides, in pixels.
     """
-    share, quiet, contrast = _shares(profile, behind)
-    half, reach = half.astype(np.float32), reach.astype(np.float32)
+    # Where motion fades a ball right to its middle, both sides of a ray must take the same for full.
+    half, reach = np.asarray(half, dtype=np.float32), np.asarray(reach, dtype=np.float32)
+    faded = np.asarray(np.clip(3 * (reach - SHARP_REACH_PX) / half - 2, 0.0, 1.0))
+    share, quiet, contrast = _shares(profile, behind, faded)
     step = 2 * half / (STEPS - 1)
     steep = np.maximum(share[:-1] - share[1:], 0.0) * (quiet[1:] + quiet[:-1])
     middle = (np.arange(STEPS - 1, dtype=np.float32) - 0.5 * (STEPS - 2))[:, None, None] * step
@@ -97,13 +99,15 @@ def _ball_colour(profile: Floats) -> Floats:
     return np.asarray(level + outward[None, :, None, None] * slope[:, None, None, :], dtype=np.float32)
 
 
-def _shares(profile: Floats, behind: Floats) -> tuple[Floats, Floats, Floats]:
+def _shares(profile: Floats, behind: Floats, faded: Floats) -> tuple[Floats, Floats, Floats]:
     """Share of ball and how quiet it is farther out, (STEPS, N, RAYS) each; the contrast (N, RAYS).
 
     Where a mark begins the share falls, too, but what lies outside is no background: only the rim has
     quiet outside it.
     """
     ball = _ball_colour(profile)
+    if faded.any():
+        ball += 0.5 * faded * (np.roll(ball, faded.shape[1] // 2, axis=-1) - ball)
     outside = profile[:, -_ENDS:].mean(axis=1, keepdims=True)
     unlike = (profile[:, -_ENDS:] - behind[:, -_ENDS:]).mean(axis=1)
     apart = (ball[:, -1:] - outside)[:, 0]

@@ -60,6 +60,7 @@ class SpotFinder:
         self, direction: Direction | None, area_px: tuple[float, float], radius_px: float | None = None
     ) -> None:
         self.direction = direction
+        self._radius_px = radius_px
         self._reach = radius_px  # half a luma radius is a chroma radius; this is the diameter there
         self._least, self._largest = max(area_px[0], SMALLEST_AREA_PX), area_px[1]
         self._y: Plane | None = None
@@ -74,6 +75,11 @@ class SpotFinder:
         self.direction = direction
         if self._u is not None and self._v is not None:
             self._level = self._project(self._u, self._v)
+
+    def draw_out(self, streak_px: float) -> None:
+        """Expect balls drawn out by so much: what noise cuts apart belongs together along all of it."""
+        if self._radius_px is not None:
+            self._reach = self._radius_px + 0.5 * streak_px
 
     @property
     def background(self) -> tuple[Plane, Plane, Plane]:

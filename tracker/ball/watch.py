@@ -10,9 +10,10 @@ import numpy as np
 
 from calibration.values import Floats
 from tracker.ball.colour import Direction, is_colourless, learnt_direction, named_direction
-from tracker.ball.outline import RAY_ANGLE, Outlines, Windows, fit_outlines
+from tracker.ball.outline import Outlines, Windows, fit_outlines
 from tracker.ball.rounds import RoundFinder
 from tracker.ball.spots import Plane, Spot, SpotFinder
+from tracker.ball.streaks import Shutter, agreement, long_spots, steps
 from tracker.ball.strips import cut_strips
 from tracker.values import Bytes, Sightings, no_strips
 
@@ -20,10 +21,11 @@ BATCH = 48
 LARGEST_SHARE = 0.15  # of the picture; a larger spot is no ball in flight
 LEAST_VISIBLE = 0.35
 RADIUS_TOLERANCE, RADIUS_TOLERANCE_PX = 0.03, 0.3
-LIKELY_QUANTILE = 0.7
+LIKELY_QUANTILE, FEWEST_ALIKE, HINTED_WITHIN = 0.7, 5, 0.06
 LIKELY_FOCAL = 0.95  # focal length of a phone's main lens over the longer side of its films, roughly
 GOOD_VISIBLE = 0.65
 CLEAR_VISIBLE = 0.88
+WORSE_VISIBLE = 0.12
 RADIUS_WIDTH = 0.035
 FEWEST_FOR_RADIUS, MOST_FOR_RADIUS = 12, 3000
 ODD_RADIUS = 1.4
@@ -99,11 +101,11 @@ class BallWatch:
         self._use_spots = not is_colourless(hint.colour)
         self._surveys = self._rounds is not None and hint.radius_px is None
         self._cuts: dict[int, list[_Cut]] = {}
+        self._recent: dict[int, list[Spot]] = {}
         self._rows: list[Floats] = []
         self._strips: list[Bytes] = [no_strips()]
-        self._chroma: list[Floats] = []
         self._radius: float | None = None
-        self._open_share = 0.0
+        self._shutter = Shutter()
 
     def see(self, frame: FrameLike) -> Floats:
         """Take in the next frame; returns boxes (k, 4) of what may be the ball: x0, y0, x1, y1."""
@@ -115,6 +117,8 @@ class BallWatch:
             spots = []
         if self._rounds is not None:
             spots = spots + self._rounds.see(frame.y)
+        if spots:
+            self._recent[frame.index] = spots
         for spot in spots:
             self._cut(frame, spot)
         return np.array([(s.left_px, s.top_px, s.right_px, s.bottom_px) for s in spots], dtype=float).reshape(
@@ -184,16 +188,34 @@ class BallWatch:
         cuts = self._cuts.pop(half, [])
         if not cuts:
             return
-        step, heading = _steps(cuts)
-        windows = self._windows(cuts, self._open_share * step, heading)
+        step, heading = steps([cut.frame for cut in cuts], [cut.spot for cut in cuts], self._recent)
+        oldest = min((c.frame for waiting in self._cuts.values() for c in waiting), default=cuts[-1].frame)
+        self._recent = {k: spots for k, spots in self._recent.items() if k >= oldest - 1}
+        if self._hint.radius_px is not None and long_spots(
+            [c.spot for c in cuts], step, self._hint.radius_px
+        ):
+            self._try_streaks(cuts, step, heading, self._hint.radius_px)
+        windows = self._windows(cuts, self._shutter.open_share * step, heading)
         found = fit_outlines(windows, likely_radius_px=self._radius)
         for _ in range(MOST_LOOKS):
-            longer = self._learn_open_share(found, step, heading)
+            longer = self._shutter.learn(found, step, heading, self._radius or self._hint.radius_px)
             if not self._learn_radius(windows, found) and not longer:
                 break
-            windows = self._windows(cuts, self._open_share * step, heading)
+            windows = self._windows(cuts, self._shutter.open_share * step, heading)
             found = fit_outlines(windows, likely_radius_px=self._radius)
         self._keep(cuts, windows, self._hold_radius(windows, found))
+
+    def _try_streaks(self, cuts: list[_Cut], step: Floats, heading: Floats, radius: float) -> None:
+        """Choose how long streaks longer than the ball are by how well their outlines agree."""
+
+        def merit(share: float) -> float:
+            windows = self._windows(cuts, share * step, heading)
+            found = fit_outlines(windows, likely_radius_px=self._radius)
+            return agreement(found, _round_radius(windows, found), step, radius)
+
+        self._shutter.choose(merit)
+        assert self._finder is not None
+        self._finder.draw_out(self._shutter.open_share * float(np.median(step[step > 0])))
 
     def _windows(self, cuts: list[_Cut], streak: Floats, heading: Floats) -> Windows:
         planes = [np.stack([cut.planes[k] for cut in cuts]) for k in range(6)]
@@ -217,44 +239,21 @@ class BallWatch:
             oblong_rad=np.arctan2(off_y, off_x),
         )
 
-    def _learn_open_share(self, found: Outlines, step: Floats, heading: Floats) -> bool:
-        """Learn for which share of a frame the shutter is open; True if streaks grew by that.
-
-        Along the motion an edge is as wide as the streak is long, across it as wide as the lens and
-        the codec leave it: width^2 = w0^2 + (share * step * cos)^2.
-        """
-        along = (step[:, None] * np.cos(RAY_ANGLE[None] - heading[:, None])) ** 2
-        width = found.edge_width_px**2
-        use = (
-            np.isfinite(width)
-            & (width < 60.0**2)
-            & (found.visible[:, None] > GOOD_VISIBLE)
-            & (step > 1)[:, None]
-        )
-        if use.sum() < 10 * len(RAY_ANGLE):
-            return False
-        a, w = along[use], width[use]
-        low, high = np.quantile(a, [0.3, 0.8])
-        if high < 4.0:
-            return False
-        across, lengthwise = a <= low, a >= high
-        rise = np.median(w[lengthwise]) - np.median(w[across])
-        run = np.median(a[lengthwise]) - np.median(a[across])
-        share = math.sqrt(min(max(float(rise / run), 0.0), 1.0))
-        grown = bool(np.median(step) * (share - self._open_share) > 1.5)
-        self._open_share = share if self._open_share == 0 else 0.5 * (self._open_share + share)
-        return grown
-
     def _learn_radius(self, windows: Windows, found: Outlines) -> bool:
         """Learn the radius that the well seen balls have; True if that was not known before.
 
         Marks and shade at the rim make an outline smaller, hardly anything makes it larger.
         """
         good = (found.visible > GOOD_VISIBLE) & (found.u_px < 0.5)
-        if good.sum() < 5 or self._surveys:
+        if good.sum() < FEWEST_ALIKE or self._surveys:
             return False
+        radii = _round_radius(windows, found)[good]
+        if self._hint.radius_px is not None:
+            # Somebody's head may be as round and nearly as large; the reference tells which is the ball.
+            near = np.abs(radii / self._hint.radius_px - 1) < HINTED_WITHIN
+            radii = radii[near] if near.sum() >= FEWEST_ALIKE else radii
         new = self._radius is None
-        self._radius = float(np.quantile(_round_radius(windows, found)[good], LIKELY_QUANTILE))
+        self._radius = float(np.quantile(radii, LIKELY_QUANTILE))
         return new
 
     def _hold_radius(self, windows: Windows, found: Outlines) -> Outlines:
@@ -268,10 +267,12 @@ class BallWatch:
             return found
         some = Windows(*(getattr(windows, name)[odd] for name in Windows.__slots__))
         again = fit_outlines(some, held_radius_px=np.full(int(odd.sum()), self._radius))
+        # What is seen well with a radius of its own and badly with the others' is no ball like them.
+        better = again.visible > found.visible[odd] - WORSE_VISIBLE
         columns = []
         for name in Outlines.__slots__:
             column = getattr(found, name).copy()
-            column[odd] = getattr(again, name)
+            column[np.flatnonzero(odd)[better]] = getattr(again, name)[better]
             columns.append(column)
         return Outlines(*columns)
 
@@ -290,7 +291,9 @@ class BallWatch:
             sound &= np.abs(np.log(r / self._hint.radius_px)) < math.log(ODD_RADIUS)
         hue = np.arctan2(mean_v, mean_u)
         if self._named is not None:
-            sound &= self._named.holds(hue) | (np.hypot(mean_u, mean_v) < 4)
+            # A ball drawn out to more than its own length is mostly what lies behind it.
+            faint = (np.hypot(mean_u, mean_v) < 4) | (windows.streak_px > 2 * r)
+            sound &= self._named.holds(hue) | faint
         rows = np.stack(
             [
                 np.array([cut.frame for cut in cuts], dtype=float),
@@ -320,24 +323,6 @@ class BallWatch:
 def _round_radius(windows: Windows, found: Outlines) -> Floats:
     """Radii of the outlines as they would be in the middle of the picture, shape (N,)."""
     return np.asarray(found.radius_px / (1 + 0.5 * windows.oblong))
-
-
-def _steps(cuts: list[_Cut]) -> tuple[Floats, Floats]:
-    """How far and in which direction each spot moves a frame, shape (N,) each; 0 where unknown."""
-    step, heading = np.zeros(len(cuts)), np.zeros(len(cuts))
-    for i, here in enumerate(cuts):
-        best = math.inf
-        for j in range(max(0, i - 12), min(len(cuts), i + 13)):
-            there = cuts[j]
-            frames = there.frame - here.frame
-            if abs(frames) != 1 or not 0.5 < there.spot.area_px / here.spot.area_px < 2:
-                continue
-            dx, dy = (there.spot.x_px - here.spot.x_px) * frames, (there.spot.y_px - here.spot.y_px) * frames
-            length = math.hypot(dx, dy)
-            if length < best:
-                best, step[i], heading[i] = length, length, math.atan2(dy, dx)
-    longest = np.array([math.sqrt(cut.spot.area_px) * 3 for cut in cuts])
-    return np.where(step < longest, step, 0.0), heading
 
 
 def _without_twins(rows: Floats) -> Floats:
