@@ -17,7 +17,7 @@ FIXTURES = ROOT / "fixtures"
 START_S = 60.0
 
 
-def dots(width: int, height: int, places: list[tuple[float, float]], sigma_px: float = 2.5) -> np.ndarray:
+def dots(width: int, height: int, places: list[tuple[float, float]], sigma_px: float = 4.0) -> np.ndarray:
     """Luma with a bright Gaussian dot at each place; the middle of the first pixel is (0, 0)."""
     y, x = np.mgrid[0:height, 0:width]
     luma = np.full((height, width), 60.0)

@@ -30,9 +30,7 @@ def saved(clip: Path) -> dict[str, Any]:
 
 def on_screen(page: Any, place: tuple[float, float]) -> tuple[float, float]:
     """Where a place of the picture stands in the window."""
-    scale, x, y = page.evaluate(
-        "(() => { const d = document.getElementById('film').dataset; return [d.scale, d.x, d.y].map(Number); })()"
-    )
+    scale, x, y = (float(page.get_attribute("#film", f"data-{name}")) for name in ("scale", "x", "y"))
     return x + place[0] * scale, y + place[1] * scale
 
 
@@ -49,7 +47,10 @@ def save(page: Any) -> None:
 
 
 def seen_dot(page: Any, near: tuple[float, float], dots_: float, reach: int) -> tuple[float, float]:
-    """Where a bright dot is seen in a picture of the window, in CSS pixels: its weighted middle."""
+    """Where a bright dot is seen in a picture of the window, in CSS pixels: its weighted middle.
+
+    The dot is wide, since enlarged pixels end at whole device pixels, which averages out over many.
+    """
     shot = cv2.imdecode(np.frombuffer(page.screenshot(), np.uint8), cv2.IMREAD_GRAYSCALE).astype(float)
     x, y, r = round(near[0] * dots_), round(near[1] * dots_), round(reach * dots_)
     part = shot[y - r : y + r + 1, x - r : x + r + 1]
@@ -91,7 +92,7 @@ def test_marks_land_where_the_dots_are(
             page.wait_for_timeout(40)
         page.mouse.move(2, 2)
         page.wait_for_timeout(80)
-        at = seen_dot(page, on_screen(page, place), density, 40)
+        at = seen_dot(page, on_screen(page, place), density, 70)
         page.mouse.click(*at)
     page.fill("[data-place='reference.length']", "1.500 m")
     show(page, "ball")

@@ -42,7 +42,7 @@ def edited(text: str, wanted: Mapping[str, Mapping[str, object]]) -> str:
         If a section or key is none, or the file is written in a way that cannot be changed safely.
     """
     _check(wanted)
-    lines = text.removeprefix("\ufeff").splitlines()
+    lines = text.removeprefix("\ufeff").replace("\r\n", "\n").removesuffix("\n").split("\n")
     there = table_of(text)
     for section, keys in KEYS.items():
         for key in keys:

@@ -53,7 +53,9 @@ export class Hand {
   }
 
   moved(event) {
-    const at = this.at(event), grip = this.grip, { view, draft } = this.desk;
+    const at = this.at(event);
+    this.pointer = at;
+    const grip = this.grip, { view, draft } = this.desk;
     if (!this.fingers.has(event.pointerId)) {
       if (event.pointerType !== "touch") this.desk.look(view.toPicture(at), at);
       return;
@@ -106,7 +108,10 @@ export class Hand {
   wheel(event) {
     event.preventDefault();
     const lines = event.deltaMode === 1 ? 30 : 1;
-    this.desk.view.zoom(Math.exp(-event.deltaY * lines * 0.0015), this.at(event));
+    // Wheel events tell whole pixels only; where the pointer last was is known better.
+    const whole = this.at(event), near = this.pointer ?? whole;
+    const at = Math.hypot(near[0] - whole[0], near[1] - whole[1]) < 1.5 ? near : whole;
+    this.desk.view.zoom(Math.exp(-event.deltaY * lines * 0.0015), at);
     this.desk.redraw();
   }
 
