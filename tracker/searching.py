@@ -5,6 +5,7 @@ Each colour that a ball may have is looked for, all in one pass over the film.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +18,7 @@ from tracker.values import ClipFacts, Sightings
 #: Families of hue that together leave no hue out.
 COLOURS = ("orange", "yellow", "green", "turquoise", "blue", "violet", "pink")
 PROGRESS_EVERY = 20
+NICENESS = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,8 @@ class Searching:
 
     def __call__(self, progress: Callable[[int, int], None]) -> Searched:
         """Watch the film; ``progress`` hears of frames done and in all."""
+        if hasattr(os, "nice"):  # somebody looks at pictures of the same film meanwhile
+            os.nice(NICENESS)
         facts = read_facts(self.path)
         total = len(facts.file_time_s)
         watches = {name: BallWatch(BallHint(name, self.radius_px)) for name in self.colours}

@@ -178,6 +178,13 @@ def _write(clip: Path, setup_file: Path | None, like: Path | None, stated: State
 
 
 def _page(clip: Path, setup_file: Path | None, like: Path | None, port: int, *, browser: bool) -> None:
+    from tracker.film.place import check_path
+    from tracker.film.talk import Talker
+
+    check_path(clip)
+    talker = Talker(clip)
+    talker.start()  # it opens the clip while the server is loaded
+
     from tracker.page.desk import open_desk
     from tracker.page.serve import Address, open_browser, serve_setup
 
@@ -188,7 +195,7 @@ def _page(clip: Path, setup_file: Path | None, like: Path | None, port: int, *, 
         if browser:
             open_browser(address)
 
-    with open_desk(clip, setup_file, like) as desk:
+    with open_desk(clip, setup_file, like, talker=talker) as desk:
         serve_setup(desk, port=port, tell=tell)
         if desk.paper.exists:
             sys.stderr.write(f"The setup file is {desk.paper.path}. To measure with it:\n")

@@ -8,6 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
 from importlib import import_module
 from pathlib import Path
@@ -133,6 +134,7 @@ def main() -> NoReturn:
     questions: queue.Queue[Any] = queue.Queue()
     threading.Thread(target=_hear, args=(orders, questions), daemon=True).start()
     open_clip = _Opening(path)
+    open_clip.early()
     while True:
         question = _next(questions, open_clip)
         limit_processor_time(ANSWER_S)
@@ -156,6 +158,11 @@ class _Opening:
     def __init__(self, path: Path) -> None:
         self._path = path
         self.keeper: Keeper | None = None
+
+    def early(self) -> None:
+        """Open it ahead of the first question, which is told what is wrong."""
+        with suppress(Exception):
+            self().picture(0)
 
     def __call__(self) -> Keeper:
         from tracker.film.keeper import Keeper  # noqa: PLC0415  # the parent needs no decoder

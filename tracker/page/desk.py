@@ -6,18 +6,16 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from calibration.errors import PlainError
 from calibration.foresee import foresee
-from calibration.stands_still import Between, between
 from calibration.values import Floats
 from tracker.errors import ClipError
 from tracker.film.place import FORMATS, check_path
 from tracker.film.talk import Talker
-from tracker.finding import FoundBall, find_ball
 from tracker.page import words
 from tracker.page.events import Events
 from tracker.page.jobs import Job, Jobs
@@ -27,6 +25,10 @@ from tracker.setup_file import parse_setup, read_setup
 from tracker.setup_file.draft import for_hands, from_hands, pointed_at
 from tracker.setup_file.edit import Table
 from tracker.values import ClipFacts, Measured
+
+if TYPE_CHECKING:
+    from calibration.stands_still import Between
+    from tracker.finding import FoundBall
 
 PRELOAD = ("numpy", "av", "cv2", "tracker.searching", "tracker.viewing")
 SAMPLE_REACH_PX = 3.0  # round a click on the ball, at the picture's own size
@@ -43,6 +45,8 @@ class Desk:
     clip : Path
     paper : Paper
     events : Events
+    talker : Talker
+        The clip, open in a guarded process.
     like : Path or None
         A clip filmed before from the same place, whose setup was taken over.
     """
@@ -50,18 +54,17 @@ class Desk:
     clip: Path
     paper: Paper
     events: Events
+    talker: Talker
     like: Path | None = None
     jobs: Jobs = field(init=False)
-    talker: Talker = field(init=False)
     ball: FoundBall | None = None
     measured: dict[str, Measured] = field(default_factory=dict)
     _facts: ClipFacts | None = None
+    _searched: bool = False
     _pictures: dict[tuple[str, int], bytes] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.jobs = Jobs(self.events, PRELOAD)
-        self.talker = Talker(self.clip)
-        self.talker.start()
 
     def close(self) -> None:
         """Let go of the clip and give up whatever is being worked on."""
@@ -93,7 +96,12 @@ class Desk:
 
     def picture(self, index: int, wanted: Callable[[], bool]) -> bytes | None:
         """One frame for the browser."""
-        return self.talker.ask(Shown(index), wanted=wanted)
+        data = self.talker.ask(Shown(index), wanted=wanted)
+        if not self._searched:  # not before somebody sees something
+            self._searched = True
+            stated = self.paper.table.get("ball", {}).get("colour")
+            self.search(stated if isinstance(stated, str) and not stated.startswith("#") else None)
+        return data
 
     def colour(self, index: int, x_px: float, y_px: float) -> dict[str, str] | None:
         """What colour is there."""
@@ -106,6 +114,8 @@ class Desk:
         """Look for the ball; the answer comes as news."""
 
         def work(job: Job) -> dict[str, Any]:
+            from tracker.finding import find_ball  # noqa: PLC0415 - loads what fits, and nobody waits for it
+
             found = find_ball(self.clip, colour=colour, progress=job.progress, child=job.child)
             self.ball = found
             return ball_for_page(found)
@@ -201,6 +211,8 @@ class Desk:
 
     def compare(self, other: Path) -> Between:
         """Whether the camera stood for another clip where it stood for this one."""
+        from calibration.stands_still import between  # noqa: PLC0415 - loads what fits, which takes a while
+
         here, there = self._asked(self.clip, Background()), self._asked(other, Background())
         if here is None or there is None:
             raise ClipError(
@@ -219,7 +231,9 @@ class Desk:
 
 
 @contextmanager
-def open_desk(clip: Path, setup_file: Path | None, like: Path | None = None) -> Iterator[Desk]:
+def open_desk(
+    clip: Path, setup_file: Path | None, like: Path | None = None, *, talker: Talker | None = None
+) -> Iterator[Desk]:
     """Put a clip on the table.
 
     Parameters
@@ -229,6 +243,8 @@ def open_desk(clip: Path, setup_file: Path | None, like: Path | None = None) -> 
         None is beside the clip.
     like : Path, optional
         A clip filmed before from the same place, whose setup is taken over.
+    talker : Talker, optional
+        The clip, if it is being opened already.
 
     Raises
     ------
@@ -240,7 +256,7 @@ def open_desk(clip: Path, setup_file: Path | None, like: Path | None = None) -> 
     if like is not None:
         check_path(like)
         paper.take_over(beside(like))
-    desk = Desk(clip, paper, Events(), like)
+    desk = Desk(clip, paper, Events(), talker or Talker(clip), like)
     try:
         desk.open()  # what is wrong with the clip is said before anything else
         yield desk

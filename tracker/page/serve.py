@@ -52,8 +52,6 @@ def serve_setup(desk: Desk, *, port: int = 0, tell: Callable[[Address], None]) -
         hosts = frozenset(f"{name}:{number}" for name in (LOOPBACK, "localhost"))
         keys = Keys()
         app = make_app([setup_room(desk)], desk.events, keys, hosts, title=f"{desk.clip.name} - lobscope")
-        stated = desk.paper.table.get("ball", {}).get("colour")
-        desk.search(stated if isinstance(stated, str) and not stated.startswith("#") else None)
         base = f"http://{LOOPBACK}:{number}/"
         address = Address(f"{base}#key={keys.key}", f"{base}#ticket={keys.ticket}")
         run(app, door, desk.events, lambda: tell(address))
