@@ -267,8 +267,10 @@ class BallWatch:
             return found
         some = Windows(*(getattr(windows, name)[odd] for name in Windows.__slots__))
         again = fit_outlines(some, held_radius_px=np.full(int(odd.sum()), self._radius))
-        # What is seen well with a radius of its own and badly with the others' is no ball like them.
-        better = again.visible > found.visible[odd] - WORSE_VISIBLE
+        # What is seen well with a larger radius and badly with the others' is no ball like them; what looks
+        # smaller may be one of which a part is hidden.
+        smaller = _round_radius(windows, found)[odd] < self._radius
+        better = smaller | (again.visible > found.visible[odd] - WORSE_VISIBLE)
         columns = []
         for name in Outlines.__slots__:
             column = getattr(found, name).copy()
