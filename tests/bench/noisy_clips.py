@@ -1,4 +1,4 @@
-"""Clips at a phone's bit rate: a fixture with a sensor's noise added, which makes the coder spend the bits."""
+"""Clips at a phone's bit rate: a fixture with a sensor's noise added, so that coding it takes the bits."""
 
 from __future__ import annotations
 
