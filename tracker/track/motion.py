@@ -19,7 +19,7 @@ from calibration.values import Floats
 #: What marks, shade and the codec may do to one sighting beyond its stated uncertainty: for gating only.
 FLOOR_PX = 0.2
 #: Most of a sighting's error is the same in the next frame; this share of its uncertainty is not.
-FRESH_SHARE = 0.62
+FRESH_SHARE = 0.55
 #: 99.9 % of a chi-square distribution with two degrees of freedom; what lies farther off weighs less.
 FAR_OFF = 13.816
 
