@@ -34,7 +34,7 @@ WARNINGS: dict[str, Entry] = {
     ),
     "clock_stretched": Entry(
         "The file plays {stretch:.3g} times slower than life; times were divided by that.",
-        "Nothing to do if the clip was filmed at {fps:.4g} frames a second; else state it with --capture-fps.",
+        "Nothing to do if it was filmed at {fps:.4g} frames a second; else state it with --capture-fps.",
     ),
     "clock_from_fall": Entry(
         "The file does not say how fast it was filmed; the fall of the ball says {fps:.4g} frames a second.",

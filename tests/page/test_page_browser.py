@@ -42,7 +42,9 @@ def show(page: Any, step: str) -> None:
 
 def save(page: Any) -> None:
     show(page, "measure")
-    page.click("#save")
+    with page.expect_response("**/api/save") as answer:
+        page.click("#save")
+    assert answer.value.status == 200
     page.wait_for_selector("#saved:has-text('Saved in')")
 
 
@@ -161,7 +163,7 @@ def test_opening_again_brings_the_marks_back(
     before = tomllib.loads(setup.read_text(encoding="utf-8"))
     page = open_page(serve(clip))
     assert page.input_value("[data-place='reference.length']") == "1.200 m"
-    # The marks are drawn where the file says: chosen by key, nudged there and back, and saved, nothing changes.
+    # The marks are drawn where the file says: nudged there and back by key, and saved, nothing changes.
     page.focus("#film")
     page.keyboard.press("n")
     for key in (

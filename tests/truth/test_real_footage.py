@@ -13,8 +13,11 @@ import pytest
 from tracker.pipeline import measure
 from tracker.setup_file import parse_setup
 
-FOOTAGE = Path(os.environ.get("LOBSCOPE_FOOTAGE", Path(__file__).parents[3] / "shared" / "real")) / "juggle.mp4"
-pytestmark = pytest.mark.skipif(not FOOTAGE.exists(), reason="needs juggle.mp4 in the folder LOBSCOPE_FOOTAGE")
+BESIDE = Path(__file__).parents[3] / "shared" / "real"
+FOOTAGE = Path(os.environ.get("LOBSCOPE_FOOTAGE", BESIDE)) / "juggle.mp4"
+pytestmark = pytest.mark.skipif(
+    not FOOTAGE.exists(), reason="needs juggle.mp4 in the folder LOBSCOPE_FOOTAGE"
+)
 
 # Laws of the Game (IFAB), law 2: a circumference of 68 to 70 cm, so 0.216 to 0.223 m across.
 SETUP = '[ball]\ndiameter = "0.22 m"\n'

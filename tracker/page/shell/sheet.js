@@ -13,11 +13,14 @@ export class Sheet {
     this.open = "reference";
     this.told = null;
     for (const step of all(".step")) {
-      step.querySelector(".head").addEventListener("click", () => this.show(step.dataset.step));
+      const head = step.querySelector(".head");
+      head.addEventListener("click", () => this.show(step.dataset.step));
+      // What is said elsewhere may move the list between a button's going down and its coming up.
+      head.addEventListener("pointerdown", (event) => { if (event.pointerType !== "touch" && event.button === 0) this.show(step.dataset.step); });
     }
     for (const input of all("[data-place]")) {
       input.addEventListener("input", () => this.typed(input));
-      input.addEventListener("blur", () => this.say());
+      input.addEventListener("blur", () => setTimeout(() => this.say(), 250));
     }
     for (const kind of all("input[name=kind]")) kind.addEventListener("change", () => { draft.setKind(kind.value); desk.choose(null); });
     for (const button of all("[data-clear]")) {
