@@ -73,7 +73,7 @@ def holds(number: Number, truth: float) -> None:
 def check_shots(clip: Path, *, first_row_is_zero: bool) -> None:
     """Every shot's speed, angle, spin and direction.
 
-    ``first_row_is_zero`` says that the truth's times count from the first row's exposure, not the middle row's.
+    ``first_row_is_zero`` says that the truth counts time from the first row, not from the middle one.
     """
     result, truth = measured(clip)
     shift_s = 0.0 if first_row_is_zero else 0.5 * truth.get("readout_s", 0.0)
