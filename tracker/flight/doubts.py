@@ -23,6 +23,7 @@ LONG_STREAK = 2.5  # ball diameters
 POOR_NOISE = 4.0
 SQUARED_CLOCK = 0.35  # of the logarithm of gravity: less than this is geometry, more is time
 VAGUE_FALL = 0.1
+LOUD = 6.0  # standard uncertainties by which even a vague fall is heard
 MOVED_PX = 3.0
 #: Of the logarithm of gravity: no view of a plane from aside does more.
 MOST_BY_VIEW = 0.7
@@ -34,7 +35,7 @@ def clock_doubts(clock: Clock, fall: Fall | None) -> list[Doubt]:
     doubts = []
     if clock.source == "fall":
         doubts.append(warn("clock_from_fall", fps=clock.capture_fps))
-    heard = fall is not None and fall.u_ln_ratio < VAGUE_FALL
+    heard = fall is not None and fall.u_ln_ratio < max(VAGUE_FALL, abs(fall.ln_ratio) / LOUD)
     if fall is not None and heard and abs(fall.ln_ratio) > max(DISAGREES * fall.u_ln_ratio, SQUARED_CLOCK):
         g = math.exp(fall.ln_ratio) * fall.settled.problem.assumed.g_m_s2
         doubts.append(warn("clock_disagrees", g=g, ratio=math.exp(-0.5 * fall.ln_ratio)))

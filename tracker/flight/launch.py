@@ -38,6 +38,7 @@ REMEDIES = {
     "gravity": "state the latitude",
     "air": "state temperature and pressure of the air",
     "mass": "weigh the ball",
+    "added_mass": "nothing; a heavier ball feels less of the air it pushes along",
     "drag": "film more of the flight",
     "lift": "film more of the flight",
     "out_of_plane": "throw square across the picture",

@@ -23,7 +23,7 @@ COMMON = READOUT + 7
 X0, Z0, VX, VZ, VY, LIFT_C, OWN_LOG_G, Y0 = range(8)
 EACH = 8
 
-_COMMON_NAMES = ("readout", "gravity", "air", "mass", "air", "drag", "lift")
+_COMMON_NAMES = ("readout", "gravity", "air", "mass", "added_mass", "drag", "lift")
 _EACH_NAMES = ("", "", "", "", "out_of_plane", "lift", "gravity", "out_of_plane")
 
 
