@@ -19,9 +19,9 @@ from tracker.values import Bytes, Number
 
 FEWEST_FRAMES = 10
 CLEAR_VISIBLE = 0.8  # share of the outline that must be seen
-MOST_FRAMES = 150  # more say little more, and cost time
+MOST_FRAMES = 100  # more say little more, and cost time
 GOLDEN = (math.sqrt(5) - 1) / 2
-VIEW_FRAMES = 50  # enough to say from where the ball is seen
+VIEW_FRAMES = 34  # enough to say from where the ball is seen
 LEAST_STRENGTH = 12.0
 #: What the light's polynomial leaves of a slow change looks like a slow turn in each harmonic, but not
 #: like the same in all of them; that is asked where the turn is small.
