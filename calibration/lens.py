@@ -18,6 +18,7 @@ from calibration.values import Floats, frozen
 PARAMETERS = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
 _CONVERGED = 1e-14  # in units of the focal length: far below 1e-10 px
 _ROUNDS = 100
+_NO_BEND = 1e-12  # a coefficient this small bends nothing within hundreds of focal lengths
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +154,8 @@ def fold_radius(lens: Lens) -> float:
     The first positive zero of d(r (1 + k1 r^2 + k2 r^4 + k3 r^6))/dr.
     """
     k1, k2, _, _, k3 = lens.distortion
-    coefficients = np.trim_zeros(np.array([7 * k3, 5 * k2, 3 * k1, 1.0]), "f")
+    coefficients = np.array([7 * k3, 5 * k2, 3 * k1, 1.0])
+    coefficients = np.trim_zeros(np.where(np.abs(coefficients) < _NO_BEND, 0.0, coefficients), "f")
     roots = np.roots(coefficients)
     real = roots[np.abs(roots.imag) <= 1e-9 * np.maximum(np.abs(roots), 1e-30)].real
     positive = real[real > 0]

@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 from own_clips import Served, dots, write_dots
 
-QUICK_S = 0.1
+QUICK_S = 2.0
 PLACES = [(40.0, 30.0), (100.0, 70.0)]
 
 

@@ -47,7 +47,7 @@ class Shutter:
         run = np.median(a[lengthwise]) - np.median(a[across])
         share = math.sqrt(min(max(float(rise / run), 0.0), 1.0))
         grown = bool(np.median(step) * (share - self.open_share) > 1.5)
-        self.open_share = share if grown or self.open_share == 0 else 0.5 * (self.open_share + share)
+        self.open_share = share if self.open_share == 0 else 0.5 * (self.open_share + share)
         return grown
 
     def choose(self, merit: Callable[[float], float]) -> None:

@@ -26,6 +26,7 @@ LIKELY_FOCAL = 0.95  # focal length of a phone's main lens over the longer side 
 GOOD_VISIBLE = 0.65
 CLEAR_VISIBLE = 0.88
 WORSE_VISIBLE = 0.12
+HIDDEN_VISIBLE = 0.5  # of a ball of which a part is hidden
 RADIUS_WIDTH = 0.035
 FEWEST_FOR_RADIUS, MOST_FOR_RADIUS = 12, 3000
 ODD_RADIUS = 1.4
@@ -270,7 +271,9 @@ class BallWatch:
         # What is seen well with a larger radius and badly with the others' is no ball like them; what looks
         # smaller may be one of which a part is hidden.
         smaller = _round_radius(windows, found)[odd] < self._radius
-        better = smaller | (again.visible > found.visible[odd] - WORSE_VISIBLE)
+        better = (smaller & (again.visible > HIDDEN_VISIBLE)) | (
+            again.visible > found.visible[odd] - WORSE_VISIBLE
+        )
         columns = []
         for name in Outlines.__slots__:
             column = getattr(found, name).copy()
