@@ -21,8 +21,9 @@ ODD_STREAK = 0.2  # of the logarithm of the radius
 class Shutter:
     """Learns ``open_share`` from how wide edges are along the motion."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, sure: bool = False) -> None:
         self.open_share = 0.0
+        self._sure = sure  # that what is seen is the ball: without a colour it may be anything that moves
 
     def learn(self, found: Outlines, step: Floats, heading: Floats, radius_px: float | None) -> bool:
         """Take in N outlines; True if streaks grew by that.
@@ -47,7 +48,8 @@ class Shutter:
         run = np.median(a[lengthwise]) - np.median(a[across])
         share = math.sqrt(min(max(float(rise / run), 0.0), 1.0))
         grown = bool(np.median(step) * (share - self.open_share) > 1.5)
-        self.open_share = share if self.open_share == 0 else 0.5 * (self.open_share + share)
+        at_once = self.open_share == 0 or (grown and self._sure)
+        self.open_share = share if at_once else 0.5 * (self.open_share + share)
         return grown
 
     def choose(self, merit: Callable[[float], float]) -> None:

@@ -106,7 +106,7 @@ class BallWatch:
         self._rows: list[Floats] = []
         self._strips: list[Bytes] = [no_strips()]
         self._radius: float | None = None
-        self._shutter = Shutter()
+        self._shutter = Shutter(sure=hint.colour is not None)
 
     def see(self, frame: FrameLike) -> Floats:
         """Take in the next frame; returns boxes (k, 4) of what may be the ball: x0, y0, x1, y1."""
@@ -251,8 +251,11 @@ class BallWatch:
         radii = _round_radius(windows, found)[good]
         if self._hint.radius_px is not None:
             # Somebody's head may be as round and nearly as large; the reference tells which is the ball.
-            near = np.abs(radii / self._hint.radius_px - 1) < HINTED_WITHIN
-            radii = radii[near] if near.sum() >= FEWEST_ALIKE else radii
+            off = np.abs(np.log(radii / self._hint.radius_px))
+            most = HINTED_WITHIN if (off < HINTED_WITHIN).sum() >= FEWEST_ALIKE else math.log(ODD_RADIUS)
+            radii = radii[off < most]
+            if len(radii) < FEWEST_ALIKE:
+                return False
         new = self._radius is None
         self._radius = float(np.quantile(radii, LIKELY_QUANTILE))
         return new
