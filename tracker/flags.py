@@ -72,6 +72,10 @@ WARNINGS: dict[str, Entry] = {
         "How long the camera takes to read one picture is not stated; half a frame was assumed.",
         "State the readout in the setup if you know it; the uncertainty includes what this may cost.",
     ),
+    "launcher_guessed": Entry(
+        "As many flights ({others}) begin elsewhere as where the launcher's exit was taken to be.",
+        "Give exit_px in the setup to say where the launcher's exit is.",
+    ),
     "few_sightings": Entry(
         "Shot {shot} was seen only {sightings} times in free flight.",
         "Film at a higher frame rate or from farther away, so that more of the flight is in the picture.",

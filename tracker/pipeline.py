@@ -141,6 +141,9 @@ def measure(
     timed = _time(scene, every_flight=every_flight)
     warnings = doubts.film_doubts(timed.readout, timed.clock, seen.lost)
     warnings += doubts.steadiness_doubts(seen.steady)
+    warnings += doubts.launcher_doubts(
+        timed.flights, timed.refused, exit_stated=setup.launcher.exit_px is not None
+    )
     if timed.cadence is not None:
         warnings.append(warn("uneven_frames", taken=timed.cadence.taken, kept=timed.cadence.kept))
     if timed.fall is None:

@@ -124,6 +124,21 @@ def test_a_ball_behind_a_plate_is_not_pulled() -> None:
     assert np.median(seen.visible[rows][hidden]) < np.median(seen.visible[rows][~hidden])
 
 
+def test_something_larger_of_the_same_colour_that_moves_along_does_no_harm() -> None:
+    # A bag is carried through the picture all the time: its size is not taken for the ball's.
+    balls = flown()
+    bags = [made.Disc(20.0 + 1.5 * k, 205.0, 2.2 * RADIUS) for k in range(len(balls))]
+    frames = made.film(made.plain(H, W), [[], *([a, b] for a, b in zip(bags, balls, strict=True))])
+    seen = watch(frames, BallHint("orange", RADIUS))
+    rows, errors = matched(seen, balls)
+    apart = np.array(
+        [np.hypot(bags[f - 1].x - balls[f - 1].x, bags[f - 1].y - balls[f - 1].y) for f in seen.frame[rows]]
+    )
+    clear = apart > 3.6 * RADIUS
+    assert clear.sum() >= 25
+    assert np.sqrt((errors[clear] ** 2).mean()) < 0.1
+
+
 def test_the_edge_of_the_picture_is_told() -> None:
     balls = [made.Disc(300.0 + 6.0 * k, 100.0, RADIUS) for k in range(18)]
     seen = watch(made.film(made.plain(H, W), [[], *([b] for b in balls)]), BallHint("orange", RADIUS))

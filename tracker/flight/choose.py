@@ -18,6 +18,7 @@ from tracker.flight.screen import Refused
 #: A rebound follows its fall within this many ball radii, after what it moves in the gap.
 NEAR_RADII = 2.5
 LONGEST_CONTACT_S = 0.12
+ELSEWHERE = "it does not begin at the launcher"
 #: Launches begin within this many ball radii of one another.
 EXIT_RADII = 5.0
 
@@ -52,7 +53,7 @@ def choose(
         if float(np.hypot(*(start - home))) <= reach:
             chosen.append(i)
         else:
-            refused.append(_refuse(flights[i], first_frame[i], "it does not begin at the launcher"))
+            refused.append(_refuse(flights[i], first_frame[i], ELSEWHERE))
     return chosen, refused
 
 

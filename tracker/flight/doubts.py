@@ -12,7 +12,9 @@ from calibration.shutter import Readout
 from calibration.steady import Steadiness
 from calibration.values import Clock
 from tracker.flags import Doubt, warn
+from tracker.flight.choose import ELSEWHERE
 from tracker.flight.observed import Flight
+from tracker.flight.screen import Refused
 from tracker.flight.settle import Settled
 from tracker.flight.stages import Fall
 from tracker.values import Sightings
@@ -25,6 +27,7 @@ SQUARED_CLOCK = 0.35  # of the logarithm of gravity: less than this is geometry,
 VAGUE_FALL = 0.1
 LOUD = 6.0  # standard uncertainties by which even a vague fall is heard
 MOVED_PX = 3.0
+LONG_SHARE = 0.5  # of the shortest shot: a flight elsewhere that is worth a word
 #: Of the logarithm of gravity: no view of a plane from aside does more.
 MOST_BY_VIEW = 0.7
 BY_VIEW = frozenset({"yaw", "plane", "lens"})
@@ -107,6 +110,17 @@ def steadiness_doubts(steady: Steadiness) -> list[Doubt]:
     """Whether the camera moved so much that it is worth saying."""
     moved = steady.largest_px if steady.measured else 0.0
     return [warn("camera_moved", move_px=moved)] if moved > MOVED_PX or steady.jumps else []
+
+
+def launcher_doubts(
+    flights: Sequence[Flight], refused: Sequence[Refused], *, exit_stated: bool
+) -> list[Doubt]:
+    """Whether as many flights begin elsewhere as at the place that was taken for the launcher's exit."""
+    if exit_stated or not flights:
+        return []
+    long = LONG_SHARE * min(len(flight) for flight in flights)
+    elsewhere = [r for r in refused if r.reason == ELSEWHERE and r.last_frame - r.first_frame >= long]
+    return [warn("launcher_guessed", others=len(elsewhere))] if len(elsewhere) >= len(flights) else []
 
 
 def shot_doubts(shot: int, flight: Flight, sightings: Sightings) -> list[Doubt]:
