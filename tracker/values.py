@@ -280,6 +280,23 @@ class DesignCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class Onward:
+    """How a flight goes on from its exit, to tell it at a neighbouring place, too.
+
+    Parameters
+    ----------
+    reference_x_m : float
+        The exit's distance from the reference's lowest point, in the direction of the launch.
+    speed_per_m, angle_rad_per_m : float
+        How speed and angle change along the path.
+    """
+
+    reference_x_m: float
+    speed_per_m: float
+    angle_rad_per_m: float
+
+
+@dataclass(frozen=True, slots=True)
 class Shot:
     """One launch, measured. Angles in radians, spin in rad/s (positive is backspin)."""
 
@@ -305,6 +322,7 @@ class Shot:
     path: Path
     wheel_budget: WheelBudget | None = None
     design: dict[str, DesignCheck] | None = None  # keys: exit_speed_m_s, exit_angle_rad, spin_rad_s
+    onward: Onward | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from tracker.values import (
     Launcher,
     Measured,
     Number,
+    Onward,
     Path,
     Scale,
     Setup,
@@ -54,6 +55,7 @@ def shot(rng, k, first, n=40):
         path=path(rng, first, n),
         wheel_budget=wheel if k % 2 else None,
         design={"exit_speed_m_s": DesignCheck(7.2, number(rng), "within")} if k % 2 else None,
+        onward=Onward(0.1 * k, -1.5, -1.2) if k % 3 else None,
         **numbers,
     )
 

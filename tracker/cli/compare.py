@@ -103,6 +103,7 @@ def _show(found: Compared, *, from_model: bool, as_json: bool) -> None:
                 found.result,
                 modelled=found.modelled,
                 from_model=from_model,
+                carried_m=found.carried_m,
             )
         )
         return

@@ -12,12 +12,14 @@ from calibration.values import Floats
 from tracker.flight.adjust import State
 from tracker.flight.settle import Settled
 from tracker.flight.unknowns import DRAG, LIFT_C, LOG_G, OWN_LOG_G, READOUT
-from tracker.values import COVERAGE_FACTOR_95, BudgetLine, Number
+from tracker.values import COVERAGE_FACTOR_95, BudgetLine, Number, Onward
 
 #: The laws for lift differ by a quarter and more between balls: tracker.physics.forces.
 U_LIFT_LAW = 0.25
 #: How long before the first clear sighting a stated exit may lie.
 LONGEST_REACH_S = 0.12
+#: Over how long the flight tells how it goes on from the exit.
+ONWARD_S = 0.002
 #: Above this uncertainty the lift of a flight is what was assumed, not what was seen.
 LIFT_TOO_VAGUE = 0.12
 LARGEST_LIFT = 1 / 2.022
@@ -62,6 +64,7 @@ class Launch:
     spin_unbounded: bool
     budget: tuple[BudgetLine, ...]
     exit_xy_px: Floats  # (2,), straightened and steadied
+    onward: Onward
     place_m: Floats  # (n, 2), each sighting in the plane of flight
     fit_m: Floats  # (n, 2), the path at the same times
     fit_px: Floats  # (n, 2)
@@ -151,6 +154,7 @@ def launch_of(settled: Settled, spread: Spread, flight: int, exit_px: Floats | N
         spin_unbounded=unbounded,
         budget=_budget(leaving.of_speed, leaving.of_angle),
         exit_xy_px=project(camera, view, state.place_m, problem.assumed.radius_m)[0],
+        onward=_onward(settled, flight, leaving),
         place_m=(_places(settled, flight, path.place_m) - [origin, 0.0]) * [sense, 1.0],
         fit_m=(path.place_m[:, [0, 2]] - [origin, 0.0]) * [sense, 1.0],
         fit_px=project(camera, view, path.place_m, problem.assumed.radius_m),
@@ -188,6 +192,23 @@ def _leaving(
     of_angle = spread.of((level * dv[2] - v[2] * sense * dv[0]) / (level**2 + v[2] ** 2))
     of_speed["clock"], of_angle["clock"] = speed * u_rate, 0.0
     return _Leaving(frame_time, state, speed, math.atan2(v[2], level), of_speed, of_angle)
+
+
+def _onward(settled: Settled, flight: int, leaving: _Leaving) -> Onward:
+    """How speed and angle change along the path over the first milliseconds."""
+    problem = settled.problem
+    seen = problem.flights[flight]
+    sense = float(seen.sense)
+    times = leaving.frame_time_s + np.array([0.0, ONWARD_S])
+    state = problem.state(settled.theta, np.full(2, flight), times, np.full(2, float(seen.share[0])))
+    v = state.velocity_m_s
+    speed, angle = np.linalg.norm(v, axis=1), np.arctan2(v[:, 2], sense * v[:, 0])
+    step_m = float(speed.mean()) * ONWARD_S
+    return Onward(
+        reference_x_m=sense * float(leaving.state.place_m[0, 0]),
+        speed_per_m=float(speed[1] - speed[0]) / step_m,
+        angle_rad_per_m=float(angle[1] - angle[0]) / step_m,
+    )
 
 
 def exit_numbers(

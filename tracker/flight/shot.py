@@ -77,4 +77,5 @@ def make_shot(
             radius_px=flight.radius_px,
             used=used,
         ),
+        onward=launch.onward,
     )

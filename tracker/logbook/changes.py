@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from tracker.errors import SessionError
 from tracker.evaluation import Comparison, Recheck
-from tracker.logbook.sessions import Session, sample_of
+from tracker.logbook.sessions import Session, carried, home, sample_of
 from tracker.logbook.settings import build, modelled_change
 from tracker.report.quantities import Quantity
 from tracker.session import compare as comparing
@@ -17,7 +19,11 @@ from tracker.values import Number
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """Two sessions side by side; ``modelled`` is the change that the settings should make."""
+    """Two sessions side by side.
+
+    ``modelled`` is the change that the settings should make, ``carried_m`` how far on average the shots
+    of the second session were carried to where the first one's are told.
+    """
 
     before: Session
     after: Session
@@ -25,6 +31,7 @@ class Compared:
     samples: tuple[Sample, Sample]
     result: Comparison
     modelled: Number | None
+    carried_m: float
 
 
 def compared(
@@ -49,7 +56,8 @@ def compared(
         If the sessions cannot be compared, or the model cannot say what to expect.
     """
     comparable(before, after, quantity)
-    samples = sample_of(before, quantity)[0], sample_of(after, quantity)[0]
+    place = home(before)
+    samples = sample_of(before, quantity)[0], sample_of(after, quantity, place)[0]
     modelled = modelled_change(before, after, quantity)
     if from_model:
         if modelled is None:
@@ -60,7 +68,9 @@ def compared(
             )
         expected = modelled.value
     result = comparing.compare(*samples, expected=expected, within=within)
-    return Compared(before, after, quantity, samples, result, modelled)
+    _, rows = sample_of(after, quantity)
+    carried_m = float(np.mean(carried(after, rows, quantity, place).way_m))
+    return Compared(before, after, quantity, samples, result, modelled, carried_m)
 
 
 def comparable(one: Session, other: Session, quantity: Quantity) -> None:
@@ -94,4 +104,5 @@ def comparable(one: Session, other: Session, quantity: Quantity) -> None:
 def checked(baseline: Session, few: Session, quantity: Quantity, *, within: float | None = None) -> Recheck:
     """A few shots beside a baseline session: whether the launcher is still itself."""
     comparable(baseline, few, quantity)
-    return recheck(sample_of(baseline, quantity)[0], sample_of(few, quantity)[0], within=within)
+    place = home(baseline)
+    return recheck(sample_of(baseline, quantity)[0], sample_of(few, quantity, place)[0], within=within)

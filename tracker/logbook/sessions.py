@@ -11,8 +11,9 @@ import numpy as np
 from calibration.values import Ints
 from tracker.errors import SessionError
 from tracker.evaluation import Recovery, Summary
+from tracker.logbook.places import UNSTATED, Carried, Place, carry, place_of
 from tracker.physics.gravity import STANDARD_M_S2
-from tracker.report.quantities import Quantity
+from tracker.report.quantities import EXIT_SPEED, Quantity
 from tracker.report.standing import ShotLabel, StandOut
 from tracker.session.consistency import repeatability
 from tracker.session.order import recovery
@@ -96,8 +97,21 @@ def read_session(log: Log, name: str) -> Session:
     return Session(columns, tuple(log.setups(name)), counted)
 
 
-def sample_of(session: Session, quantity: Quantity) -> tuple[Sample, Ints]:
+def home(session: Session) -> Place | None:
+    """Where the shots of a session are told; None where their places cannot be set side by side."""
+    return place_of(session.columns, session.setups, session.counted)
+
+
+def carried(session: Session, rows: Ints, quantity: Quantity, place: Place | None = None) -> Carried:
+    """What it takes to tell these shots at one place: the session's own, or another one's."""
+    columns, setups = session.columns, session.setups
+    return carry(columns, setups, rows, quantity.field, place or home(session))
+
+
+def sample_of(session: Session, quantity: Quantity, place: Place | None = None) -> tuple[Sample, Ints]:
     """The counted shots that have this quantity, in the unit of its key, and which rows they are.
+
+    All are told at one place: the session's own, or ``place``.
 
     Common errors of shots with one calibration are one error, those of several are independent
     (JCGM 100:2008, 5.2.2).
@@ -121,10 +135,13 @@ def sample_of(session: Session, quantity: Quantity) -> tuple[Sample, Ints]:
     names, of = np.unique(columns.calibration[rows], return_inverse=True)
     common = numbers.u_common[rows]
     parts = [float(common[of == k].sum()) / len(rows) for k in range(len(names))]
+    on_the_way = carried(session, rows, quantity, place)
+    # The place is known as well as the calibrations that found it; with one calibration they agree on it.
+    u_place = on_the_way.u_common if place is not None or len(names) > 1 else 0.0
     sample = Sample(
-        numbers.value[rows] * quantity.factor,
+        (numbers.value[rows] + on_the_way.shift) * quantity.factor,
         numbers.u_random[rows] * quantity.factor,
-        math.hypot(*parts) * quantity.factor,
+        math.hypot(*parts, u_place) * quantity.factor,
         str(names[0]) if len(names) == 1 else "",
     )
     return sample, rows
@@ -157,10 +174,12 @@ def consistency(session: Session, quantity: Quantity) -> Consistency:
 def exit_scatter(session: Session, rows: Ints) -> float:
     """Scatter of the exit speed, m/s, that comes only from where each shot was first seen.
 
-    A ball that rises by dz loses g dz / v of its speed v (conservation of energy; drag is left aside).
+    Shots that were carried to one place have none left. A ball that rises by dz loses g dz / v of its
+    speed v (conservation of energy; drag is left aside).
     """
     columns = session.columns
-    unstated = [row for row in rows.tolist() if "exit_is_first_sighting" in columns.flags[row]]
+    left = rows[~carried(session, rows, EXIT_SPEED).there].tolist()
+    unstated = [row for row in left if UNSTATED in columns.flags[row]]
     if len(unstated) < 2:
         return 0.0
     lost = STANDARD_M_S2 * columns.exit_z_m.value[unstated] / columns.exit_speed_m_s.value[unstated]

@@ -15,6 +15,7 @@ from tracker.report.words import give_or_take
 from tracker.values import DesignCheck, Number, WheelBudget
 
 SPREAD_EVEN = 1.0
+LEAST_CARRIED_M = 0.01  # what shots are carried by less is not worth a sentence
 LITTLE = 0.1  # share of the uncertainty of a difference below which nothing is said
 
 
@@ -74,6 +75,7 @@ def comparison_words(
     *,
     modelled: Number | None = None,
     from_model: bool = False,
+    carried_m: float = 0.0,
 ) -> list[str]:
     """Paragraphs about what a change did: verdict, difference, spread, calibration.
 
@@ -83,11 +85,20 @@ def comparison_words(
         The change that the launcher model expects from the two settings.
     from_model : bool
         Whether that was taken for the expected change.
+    carried_m : float
+        How far the shots of the second session were carried along their path to be told where those of the
+        first are.
     """
     said = [_verdict(quantity, result), _difference(before, after, quantity, result)]
     if result.spread is not None:
         said.append(_spread(result.spread.ratio))
     said.append(_calibration(result, quantity))
+    if abs(carried_m) >= LEAST_CARRIED_M:
+        said.append(
+            f"The balls of {after} were first seen free {_two(100 * abs(carried_m))} cm "
+            f"{'further on' if carried_m < 0 else 'sooner'} than those of {before}; their "
+            f"{quantity.noun} is told where those of {before} were first seen."
+        )
     if modelled is not None:
         size = f"{_signed(modelled.value, modelled.u)} {quantity.unit}"
         expects = f"From {before} to {after} the launcher model expects {size}"

@@ -1,5 +1,6 @@
 """Values <-> the launch log (a database file)."""
 
+from tracker.store.identity import reference_fingerprint
 from tracker.store.log import Log
 from tracker.store.place import DEFAULT_NAME, ENVIRONMENT, place
 from tracker.store.values import (
@@ -34,4 +35,5 @@ __all__ = [
     "ShotColumns",
     "TimelineRow",
     "place",
+    "reference_fingerprint",
 ]

@@ -36,7 +36,7 @@ def shots(connection: Connection, session: str) -> ShotColumns:
     numbers: dict[str, Any] = {
         name: NumberColumns(*(columns[f"{part}{name}"] for part in t.PARTS)) for name in t.NUMBERS
     }
-    settings: dict[str, Any] = {name: columns[name] for name in t.SETTINGS}
+    alone: dict[str, Any] = {name: columns[name] for name in (*t.SETTINGS, *t.ONWARD)}
     place = {key: index for index, key in enumerate(rows)}
     clip = _ints([place[key] for key in of])
     why = _standing_reasons(connection, session_id)
@@ -57,7 +57,7 @@ def shots(connection: Connection, session: str) -> ShotColumns:
         reason=tuple(why.get(key, "") for key in ids),
         calibration=_fixed(np.array([row.calibration for row in listed], dtype=np.str_)[clip]),
         **numbers,
-        **settings,
+        **alone,
     )
 
 

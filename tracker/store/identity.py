@@ -35,6 +35,20 @@ def calibration_fingerprint(setup: Setup, picture: Picture) -> str:
     return _digest({**reference, "camera": essence(setup.camera), "picture": essence(picture)})[:16]
 
 
+def reference_fingerprint(setup: Setup) -> str:
+    """Equal for set-ups that count places from the same thing in the room, wherever the phone stands.
+
+    Which pixels were pointed at does not matter. Empty where the set-up states no reference.
+    """
+    if setup.board is not None:
+        return _digest({"board": essence(setup.board)})
+    if setup.reference is None:
+        return ""
+    there = essence(_exact(setup).reference)
+    seen = ("points_px", "picture_px", "frame", "u_click_px")
+    return _digest({"reference": {key: value for key, value in there.items() if key not in seen}})
+
+
 def _exact(setup: Setup) -> Setup:
     """The set-up with 1 where a float is due turned into 1.0, so that both give one fingerprint."""
     return from_plain(Setup, to_plain(setup))

@@ -3,7 +3,7 @@
 A row of ``measurements`` or ``shots`` is an extract, for lists and columns; what was measured stands
 whole in the ``..._details`` beside it, apart so that reading columns does not drag it along. The
 numbers of a shot stand in columns of their own for any tool that speaks SQL, and once more as one
-run of bytes (``FLOATS``, float64, least byte first, NaN for none), because 36 values a row are slow.
+run of bytes (``FLOATS``, float64, least byte first, NaN for none), because 39 values a row are slow.
 Times are ISO 8601 text in UTC, which sorts by date in every database.
 """
 
@@ -45,8 +45,14 @@ SETTINGS = (
     "gap_exit_m",
     "deflector_angle_rad",
 )
+ONWARD = ("reference_x_m", "speed_per_m", "angle_rad_per_m")
 PARTS = ("", "u_random_", "u_common_")
-FLOATS = (*(f"{part}{number}" for number in NUMBERS for part in PARTS), *SETTINGS, "chi2_per_dof")
+FLOATS = (
+    *(f"{part}{number}" for number in NUMBERS for part in PARTS),
+    *SETTINGS,
+    "chi2_per_dof",
+    *ONWARD,
+)
 
 metadata = MetaData(
     naming_convention={
@@ -132,6 +138,7 @@ shots = Table(
     Column("flags", Text, nullable=False),
     *(Column(f"{part}{number}", Double) for number in NUMBERS for part in PARTS),
     *(Column(setting, Double) for setting in SETTINGS),
+    *(Column(name, Double) for name in ONWARD),
     Column("floats", LargeBinary, nullable=False),
     UniqueConstraint("measurement_id", "shot"),
 )

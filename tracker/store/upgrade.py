@@ -6,9 +6,9 @@ from sqlalchemy import Connection, inspect, text
 
 from tracker.errors import LogError
 
-HEAD = "2"
+HEAD = "3"
 VERSION_TABLE = "lobscope_version"
-KNOWN = ("1", HEAD)
+KNOWN = ("1", "2", HEAD)
 
 
 def version_of(connection: Connection) -> str | None:

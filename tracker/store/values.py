@@ -146,6 +146,8 @@ class ShotColumns:
     flags : tuple of n tuples of str
     wheel_speed_rad_s ... deflector_angle_rad : (n,) arrays
         The setting they were fired at; NaN is "not stated".
+    reference_x_m, speed_per_m, angle_rad_per_m : (n,) arrays
+        How the flight goes on from the exit, see ``Onward``; NaN where an older program measured it.
     excluded : (n,) bool array
     reason : tuple of n str
         Why; empty for those that count.
@@ -178,6 +180,9 @@ class ShotColumns:
     gap_entry_m: Floats
     gap_exit_m: Floats
     deflector_angle_rad: Floats
+    reference_x_m: Floats
+    speed_per_m: Floats
+    angle_rad_per_m: Floats
     excluded: npt.NDArray[np.bool_]
     reason: tuple[str, ...]
     calibration: npt.NDArray[np.str_]

@@ -234,6 +234,7 @@ def _extract_shot(shot: Shot, setup: Setup) -> Row:
         floats |= {f"{part}{name}": value for part, value in zip(t.PARTS, values, strict=True)}
     floats |= {name: getattr(setup.launcher, name) for name in t.SETTINGS}
     floats["chi2_per_dof"] = shot.chi2_per_dof
+    floats |= {name: getattr(shot.onward, name, None) for name in t.ONWARD}
     row: Row = {
         "shot": shot.shot,
         "direction": clean(shot.direction),

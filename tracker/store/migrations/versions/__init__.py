@@ -1,1 +1,1 @@
-"""The versions, oldest first: ``v1_launches``, ``v2_reasons_and_notes``."""
+"""The versions, oldest first: ``v1_launches``, ``v2_reasons_and_notes``, ``v3_onward``."""
