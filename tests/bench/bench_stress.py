@@ -33,6 +33,7 @@ from tracker.setup_file.read import read_setup  # noqa: E402 - the same
 FOUND_SPEED, FOUND_RAD = 0.05, math.radians(3.0)
 HUE_REACH, LEAST_SATURATION, LEAST_VALUE = 12, 60, 50
 FEWEST_CIRCLES = 8
+CLUTTER = ("none", "still", "moving", "both")
 NONE = 1.0  # error of a clip without a result
 
 
@@ -151,9 +152,11 @@ def table(results: dict[str, list[Point]]) -> str:
     for axis, points in results.items():
         for p in points:
             ahead = "  plain is ahead" if p.plain_is_ahead() else ""
+            no_ball = axis == "no ball"
+            found = f"{'-':>8s}{'-':>7s}" if no_ball else f"{100 * p.found[0]:7.0f}%{100 * p.found[1]:6.0f}%"
+            off = f"{'-':>11s}{'-':>9s}" if no_ball else f"{100 * p.error[0]:10.2f}%{100 * p.error[1]:8.2f}%"
             lines.append(
-                f"{AXES[axis][0]:>20s} {p.level:6g} {100 * p.found[0]:7.0f}%{100 * p.found[1]:6.0f}%"
-                f"{p.false[0]:8.1f}{p.false[1]:7.1f}{100 * p.error[0]:10.2f}%{100 * p.error[1]:8.2f}%{ahead}"
+                f"{AXES[axis][0]:>20s} {p.level:6g} {found}{p.false[0]:8.1f}{p.false[1]:7.1f}{off}{ahead}"
             )
     return "\n".join(lines)
 
@@ -196,13 +199,15 @@ def draw(results: dict[str, list[Point]], file: Path) -> None:
                     linewidth=1.6,
                     zorder=3 - way,
                 )
-            ax.set_xticks(list(at), [f"{p.level:g}" for p in points])
+            ax.set_xticks(
+                list(at), [CLUTTER[int(p.level)] if axis == "clutter" else f"{p.level:g}" for p in points]
+            )
             ax.grid(axis="y", color="#dddddd", linewidth=0.6)
             ax.spines[["top", "right"]].set_visible(False)
             if name == "error":
                 ax.set_yscale("log")
-                ax.set_ylim(0.008, 130)
-                ax.set_yticks([0.01, 0.1, 1, 10, 100], ["0.01", "0.1", "1", "10", "none"])
+                ax.set_ylim(0.008, 170)
+                ax.set_yticks([0.01, 0.1, 1, 10, 100], ["0.01", "0.1", "1", "10", "100"])
             elif name == "found":
                 ax.set_ylim(-6, 106)
             else:
@@ -220,12 +225,12 @@ def draw(results: dict[str, list[Point]], file: Path) -> None:
 def main() -> int:
     """Run the axes; 1 if the plain loop is ahead anywhere."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument(
-        "axis", nargs="*", choices=[[], *AXES], help="what is made harder; all of them without"
-    )
+    parser.add_argument("axis", nargs="*", help=f"what is made harder: {', '.join(AXES)}; all without")
     parser.add_argument("--clips", type=int, default=4, help="clips a level")
     parser.add_argument("--picture", type=Path, help="where to draw the table")
     asked = parser.parse_args()
+    if unknown := [axis for axis in asked.axis if axis not in AXES]:
+        parser.error(f"nothing is called {unknown[0]!r}")
     results: dict[str, list[Point]] = {}
     with ProcessPoolExecutor(2) as workers:
         for axis in asked.axis or AXES:
