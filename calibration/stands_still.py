@@ -44,10 +44,7 @@ def between(first: npt.NDArray[np.uint8], second: npt.NDArray[np.uint8]) -> Betw
     watch = SteadyWatch()
     watch.see(0, first)
     watch.see(1, second)
-    try:
-        found = watch.result()
-    except ZeroDivisionError:  # not one piece of the first picture is in the second
-        return Between(False, float("inf"), float("inf"))
+    found = watch.result()
     u_px = float(found.u_px[-1]) if len(found.u_px) else float("inf")
     comparable = found.measured and bool(np.isfinite(u_px))
     return Between(comparable, found.largest_px, u_px)

@@ -92,7 +92,9 @@ def fit_all(models: Floats, shift: Floats, good: Bools, arms: Floats, strain: Fl
     seen = number >= FEWEST_PATCHES
     seen[0] = True
     residual = np.sqrt(np.einsum("fn,fni->f", weight, off**2) / (2 * total))
-    arm_px = float(np.sqrt(np.sum(weight @ arms**2) / np.sum(total)))
+    # Where no two pictures share a piece all count, so that no arm is of no length.
+    carried = weight.sum(axis=0) if weight.any() else np.ones(len(arms))
+    arm_px = float(np.sqrt(np.average(np.sum(arms**2, axis=1), weights=carried)))
     u = np.where(seen, residual / np.sqrt(effective), np.inf)
     models, lean = _simplest(models, shift - lean * leaning, lean, weight, arms, design, u, arm_px)
     models[0], u[0] = 0.0, 0.0

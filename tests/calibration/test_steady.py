@@ -284,3 +284,15 @@ def test_taking_out_and_putting_back_is_the_identity(x, y, dx, dy, turn, growth)
     )
     xy = np.array([[x, y]])
     assert np.abs(put_back(steady, [4], take_out(steady, [4], xy)) - xy).max() < 1e-6
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_pictures_that_share_nothing_are_not_compared(seed):
+    watch = SteadyWatch()
+    for k in range(2):
+        noise = np.random.default_rng(10 * seed + k).normal(0, 1, (H, W))
+        seen = cv2.normalize(cv2.GaussianBlur(noise, (0, 0), 3), None, 0, 255, cv2.NORM_MINMAX)
+        watch.see(k, np.uint8(seen))
+    found = watch.result()
+    assert not found.measured
+    assert found.shift_px.tolist() == [[0.0, 0.0]] * 2
