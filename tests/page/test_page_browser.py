@@ -28,6 +28,11 @@ def saved(clip: Path) -> dict[str, Any]:
     return tomllib.loads(clip.with_name(clip.stem + ".setup.toml").read_text(encoding="utf-8"))
 
 
+def drawn(page: Any) -> None:
+    """Wait until what was done to the page is drawn, and its data say where the picture stands now."""
+    page.evaluate("new Promise((then) => requestAnimationFrame(() => requestAnimationFrame(then)))")
+
+
 def on_screen(page: Any, place: tuple[float, float]) -> tuple[float, float]:
     """Where a place of the picture stands in the window."""
     scale, x, y = (float(page.get_attribute("#film", f"data-{name}")) for name in ("scale", "x", "y"))
@@ -49,10 +54,7 @@ def save(page: Any) -> None:
 
 
 def seen_dot(page: Any, near: tuple[float, float], dots_: float, reach: int) -> tuple[float, float]:
-    """Where a bright dot is seen in a picture of the window, in CSS pixels: its weighted middle.
-
-    The dot is wide, since enlarged pixels end at whole device pixels, which averages out over many.
-    """
+    """Where a bright dot is seen in a picture of the window, in CSS pixels: its weighted middle."""
     shot = cv2.imdecode(np.frombuffer(page.screenshot(), np.uint8), cv2.IMREAD_GRAYSCALE).astype(float)
     x, y, r = round(near[0] * dots_), round(near[1] * dots_), round(reach * dots_)
     part = shot[y - r : y + r + 1, x - r : x + r + 1]
@@ -85,15 +87,17 @@ def test_marks_land_where_the_dots_are(
     page.focus("#film")
     for place in truth:
         page.keyboard.press("0")
+        drawn(page)
         for _ in range(12):  # zoom in at the place until a pixel is at least four wide
             scale = float(page.get_attribute("#film", "data-scale"))
             if scale >= 4:
                 break
             page.mouse.move(*on_screen(page, place))
             page.mouse.wheel(0, -150)
-            page.wait_for_timeout(40)
-        page.mouse.move(2, 2)
-        page.wait_for_timeout(80)
+            drawn(page)
+        assert scale >= 4
+        page.mouse.move(1150, 500)  # onto the list, so that no magnifier is in the way
+        drawn(page)
         at = seen_dot(page, on_screen(page, place), density, 70)
         page.mouse.click(*at)
     page.fill("[data-place='reference.length']", "1.500 m")
@@ -103,6 +107,31 @@ def test_marks_land_where_the_dots_are(
     marks = saved(clip)["reference"]
     assert np.abs(np.array(marks["points_px"]) - truth).max() < LAND_PX
     assert marks["picture"] == ([320, 192] if turned_deg == 0 else [192, 320])
+
+
+@pytest.mark.parametrize("density", [1.0, 1.25, 1.5, 2.0])
+def test_the_picture_stands_where_it_says_at_every_zoom(
+    serve: Callable[..., Served], open_page: Callable[..., Any], tmp_path: Path, density: float
+) -> None:
+    truth = [(70.3, 61.6), (250.75, 118.2)]
+    page = open_page(serve(write_dots(tmp_path / "shot.mp4", dots(320, 192, truth))), dots=density)
+    page.focus("#film")
+    scales = []
+    for turn in (450, 260, 110, 0, -48, -130, -203, -320, -560, -800):  # of the wheel, from the whole picture
+        for place in truth:
+            page.keyboard.press("0")
+            drawn(page)
+            page.mouse.move(*on_screen(page, place))
+            page.mouse.wheel(0, turn)
+            page.mouse.move(1150, 500)  # onto the list, so that no magnifier is in the way
+            drawn(page)
+            scale = float(page.get_attribute("#film", "data-scale"))
+            expected = on_screen(page, place)
+            seen = seen_dot(page, expected, density, int(17 * scale))
+            assert np.hypot(*np.subtract(seen, expected)) < LAND_PX * scale, (scale, place)
+            scales.append(scale)
+    assert min(scales) < 2.2
+    assert max(scales) > 5
 
 
 @pytest.mark.parametrize(("width", "height", "density"), [(1280, 800, 1.0), (390, 844, 2.0)])
