@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import json
 import shutil
-import subprocess
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -14,7 +13,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-from own_clips import FIXTURES, Served, dots, write_dots
+from own_clips import FIXTURES, Served, dots, drawn, on_screen, save, saved, show, write_dots
 
 LAND_PX = 0.05
 TRUTH = json.loads((FIXTURES / "plain_240.truth.json").read_text(encoding="utf-8"))
@@ -22,35 +21,6 @@ TRUTH = json.loads((FIXTURES / "plain_240.truth.json").read_text(encoding="utf-8
 ENDS = tomllib.loads((FIXTURES / "plain_240.setup.toml").read_text(encoding="utf-8"))["reference"][
     "points_px"
 ]
-
-
-def saved(clip: Path) -> dict[str, Any]:
-    return tomllib.loads(clip.with_name(clip.stem + ".setup.toml").read_text(encoding="utf-8"))
-
-
-def drawn(page: Any) -> None:
-    """Wait until what was done to the page is drawn, and its data say where the picture stands now."""
-    page.evaluate("new Promise((then) => requestAnimationFrame(() => requestAnimationFrame(then)))")
-
-
-def on_screen(page: Any, place: tuple[float, float]) -> tuple[float, float]:
-    """Where a place of the picture stands in the window."""
-    scale, x, y = (float(page.get_attribute("#film", f"data-{name}")) for name in ("scale", "x", "y"))
-    return x + place[0] * scale, y + place[1] * scale
-
-
-def show(page: Any, step: str) -> None:
-    head = page.locator(f"[data-step={step}] .head")
-    if head.get_attribute("aria-expanded") != "true":
-        head.click()
-
-
-def save(page: Any) -> None:
-    show(page, "measure")
-    with page.expect_response("**/api/save") as answer:
-        page.click("#save")
-    assert answer.value.status == 200
-    page.wait_for_selector("#saved:has-text('Saved in')")
 
 
 def seen_dot(page: Any, near: tuple[float, float], dots_: float, reach: int) -> tuple[float, float]:
@@ -356,28 +326,6 @@ def test_the_server_ends_when_the_page_is_closed(
     page.close(run_before_unload=False)
     assert served.process.wait(timeout=30) == 0
     assert not any("Traceback" in line for line in served.said)
-
-
-@pytest.fixture(name="axe", scope="session")
-def axe_script(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """axe-core as the npm registry has it."""
-    npm = shutil.which("npm")
-    if npm is None:
-        pytest.skip("npm is not installed")
-    folder = tmp_path_factory.mktemp("axe")
-    got = subprocess.run(
-        [npm, "pack", "axe-core@4", "--silent"],
-        cwd=folder,
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
-    packed = list(folder.glob("axe-core-*.tgz"))
-    if got.returncode != 0 or not packed:
-        pytest.skip("npm cannot fetch axe-core here")
-    shutil.unpack_archive(packed[0], folder, filter="data")
-    return (folder / "package" / "axe.min.js").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

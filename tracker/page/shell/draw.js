@@ -92,6 +92,28 @@ export function drawShape(brush, step, kind, points) {
   }
 }
 
+// A printed board: a frame round its markers with strong corners, and a dot in the middle of each marker that was
+// read, where there is room for dots.
+export function drawBoard(brush, frame, markers, used) {
+  const colour = COLOURS.reference;
+  const side = (i) => Math.hypot(frame[i][0] - frame[i - 1][0], frame[i][1] - frame[i - 1][1]);
+  const roomy = Math.sqrt((side(1) * side(2)) / Math.max(markers.length, 1)) > 26;
+  stroke(brush, colour, used && roomy ? 1.6 : 1, lines(brush, frame, true), used ? [] : [3, 5]);
+  stroke(brush, colour, used && roomy ? 3 : 2, () => {
+    frame.forEach(([x, y], i) => {
+      for (const [u, v] of [frame[(i + 1) % 4], frame[(i + 3) % 4]]) {
+        const far = Math.hypot(u - x, v - y), part = Math.min(14, far / 4) / (far || 1);
+        brush.moveTo(x, y); brush.lineTo(x + (u - x) * part, y + (v - y) * part);
+      }
+    });
+  });
+  for (const [x, y] of roomy ? markers : []) {
+    for (const [style, radius] of [[INK, 3], [colour, 2]]) {
+      brush.fillStyle = style; brush.beginPath(); brush.arc(x, y, radius, 0, 2 * Math.PI); brush.fill();
+    }
+  }
+}
+
 export function drawBall(brush, view, ball, frame) {
   const at = ball ? ball.frame.indexOf(frame) : -1;
   if (at < 0) return;
