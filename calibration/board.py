@@ -81,29 +81,40 @@ def _detector() -> cv2.aruco.ArucoDetector:
     return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(_DICTIONARY), settings)
 
 
-def _read_markers(luma: Luma, board: Board) -> tuple[Ints, Floats]:
-    """Numbers, (m,), and rough corners, (m, 4, 2), of whatever looks like the board's markers."""
+def read_markers(luma: Luma) -> tuple[Ints, Floats]:
+    """Numbers, (m,), and rough corners in pixels, (m, 4, 2), of whatever looks like a marker."""
     quads, numbers, _ = _detector().detectMarkers(luma)
     if numbers is None or len(quads) == 0:
         return np.empty(0, dtype=np.int64), np.empty((0, 4, 2))
     found = np.asarray(numbers).ravel().astype(np.int64)
     corners = np.array([np.asarray(quad, dtype=np.float64).reshape(4, 2) for quad in quads])
-    keep = found < board.markers
-    return found[keep], corners[keep]
+    return found, corners
+
+
+def read_small_markers(luma: Luma) -> tuple[Ints, Floats]:
+    """The same for markers too small to be read as they are."""
+    numbers, corners = read_markers(_sharpened(luma))
+    return numbers, (corners - 0.5) / 2
 
 
 def _sharpened(luma: Luma) -> Luma:
-    """Twice as large, with less noise and blur, for markers too small to be read as they are."""
+    """Twice as large, with less noise and blur."""
     twice = cv2.resize(luma, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC).astype(np.float32)
     smooth = cv2.GaussianBlur(twice, (0, 0), 1.2)
     sharp = 3 * smooth - 2 * cv2.GaussianBlur(smooth, (0, 0), 4.0)
     return np.asarray(np.clip(sharp, 0, 255), dtype=np.uint8)
 
 
-def _layout(numbers: Ints, corners: Floats, board: Board) -> Floats | None:
-    """The homography millimetres -> pixels on which at least two markers agree."""
-    if len(numbers) < 2:
+def layout(numbers: Ints, corners: Floats, board: Board) -> tuple[Floats, npt.NDArray[np.bool_]] | None:
+    """The homography millimetres -> pixels, (3, 3), on which at least two markers agree, and which do, (m,).
+
+    Numbers that the board does not have agree with nothing.
+    """
+    ours = numbers < board.markers
+    if np.count_nonzero(ours) < 2:
         return None
+    agree = np.zeros(len(numbers), dtype=np.bool_)
+    numbers, corners = numbers[ours], corners[ours]
     places = board.corners_mm()[numbers]
     side_px = float(np.median(np.linalg.norm(np.roll(corners, 1, axis=1) - corners, axis=2)))
     H, _ = cv2.findHomography(
@@ -113,7 +124,8 @@ def _layout(numbers: Ints, corners: Floats, board: Board) -> Floats | None:
         return None
     image = cv2.perspectiveTransform(places.reshape(-1, 1, 2), H).reshape(-1, 4, 2)
     good = np.linalg.norm(image - corners, axis=2).max(axis=1) < max(2.0, 0.2 * side_px)
-    return np.asarray(H, dtype=np.float64) if len(np.unique(numbers[good])) >= 2 else None
+    agree[ours] = good
+    return (np.asarray(H, dtype=np.float64), agree) if len(np.unique(numbers[good])) >= 2 else None
 
 
 def _in_picture(luma: Luma, H: Floats, places: Floats) -> npt.NDArray[np.bool_]:
@@ -134,18 +146,25 @@ def find_board(luma: Luma, board: Board) -> BoardSighting | None:
     them. Positions come from laying the known pattern over the picture, not from its edges alone.
     """
     luma = np.ascontiguousarray(luma, dtype=np.uint8)
-    numbers, corners = _read_markers(luma, board)
-    sighting = _looked_for(luma, _layout(numbers, corners, board), board)
+    numbers, corners = read_markers(luma)
+    sighting = _laid_out(luma, numbers, corners, board)
     if sighting is not None:
         return sighting
-    more, sharper = _read_markers(_sharpened(luma), board)
-    numbers, corners = np.concatenate([numbers, more]), np.concatenate([corners, (sharper - 0.5) / 2])
-    sighting = _looked_for(luma, _layout(numbers, corners, board), board)
+    more, sharper = read_small_markers(luma)
+    numbers, corners = np.concatenate([numbers, more]), np.concatenate([corners, sharper])
+    sighting = _laid_out(luma, numbers, corners, board)
+    ours = numbers < board.markers
+    numbers, corners = numbers[ours], corners[ours]
     for number, quad in zip(numbers[:_MOST_TRIES], corners[:_MOST_TRIES], strict=True):
         if sighting is not None:
             break
         sighting = _looked_for(luma, _from_one(luma, int(number), quad, board), board)
     return sighting
+
+
+def _laid_out(luma: Luma, numbers: Ints, corners: Floats, board: Board) -> BoardSighting | None:
+    agreed = layout(numbers, corners, board)
+    return None if agreed is None else _looked_for(luma, agreed[0], board)
 
 
 def _from_one(luma: Luma, number: int, corners: Floats, board: Board) -> Floats | None:

@@ -12,10 +12,13 @@ from operator import itemgetter
 
 import numpy as np
 
+from calibration.board_layout import StandingBoard
 from calibration.camera import COMPLEX_STEP, PARAMETERS, Numbers, View, to_plane
-from calibration.reference import CameraPrior, camera_prior
+from calibration.reference import PLUMB_CLICK_PX, CameraPrior, camera_prior
 from calibration.rows import met
-from calibration.values import CameraStatement, Floats, Picture, Reference, frozen
+from calibration.values import CameraStatement, Floats, Picture, PlanePoints, Reference, frozen
+
+FoundBoard = tuple[StandingBoard, PlanePoints]
 
 _STEP_PX = 0.05
 
@@ -35,7 +38,8 @@ class Foreseen:
     shares : tuple of (input, share of length, share of direction in radians)
         Largest first; their squares add up to the squares of the two uncertainties.
     marks : (n, 2) array
-        For each mark that was pointed at, what its own click does to length and to direction.
+        For each mark that was pointed at, what its own click does to length and to direction; for a board
+        there are none.
     plumb : (2, 2) or (0, 2) array
         The same for the two marks of a plumb line.
     """
@@ -49,16 +53,29 @@ class Foreseen:
 
 
 def foresee(
-    picture: Picture, reference: Reference, camera: CameraStatement, from_px: Floats, to_px: Floats
+    picture: Picture,
+    known: Reference | FoundBoard,
+    camera: CameraStatement,
+    from_px: Floats,
+    to_px: Floats,
 ) -> Foreseen:
     """Foresee a motion from one upright place to another, (2,) each.
+
+    Parameters
+    ----------
+    picture, camera
+        The upright picture and what was stated.
+    known : Reference, or (StandingBoard, PlanePoints)
+        What was marked, or a printed board that was found, in upright pixels.
 
     Raises
     ------
     CalibrationError
-        If the marks cannot carry a scale.
+        If the marks, or the board, cannot carry a scale.
     """
-    prior = camera_prior(picture, reference, camera)
+    reference = known if isinstance(known, Reference) else None
+    board = None if isinstance(known, Reference) else known
+    prior = camera_prior(picture, reference, camera, board=board)
     theta = met([prior.rows], prior.start)
     ends = np.array([from_px, to_px], dtype=np.float64)
     rows = prior.rows(theta)
@@ -77,8 +94,8 @@ def foresee(
         u_length=float(u[0]),
         u_angle_rad=float(u[1]),
         shares=tuple(sorted(named, key=itemgetter(1), reverse=True)),
-        marks=_by_mark(picture, reference, camera, ends),
-        plumb=_by_plumb(picture, reference, camera, ends),
+        marks=frozen(np.zeros((0, 2))) if reference is None else _by_mark(picture, reference, camera, ends),
+        plumb=_by_plumb(picture, known, camera, ends),
     )
 
 
@@ -123,10 +140,15 @@ def _by_mark(picture: Picture, reference: Reference, camera: CameraStatement, en
     return frozen(np.sqrt(effects))
 
 
-def _by_plumb(picture: Picture, reference: Reference, camera: CameraStatement, ends_px: Floats) -> Floats:
+def _by_plumb(
+    picture: Picture, known: Reference | FoundBoard, camera: CameraStatement, ends_px: Floats
+) -> Floats:
     """What each click of a plumb line does, (2, 2); the picture's columns matter, its rows hardly."""
     if camera.plumb_px is None:
         return frozen(np.zeros((0, 2)))
+    reference = known if isinstance(known, Reference) else None
+    board = None if isinstance(known, Reference) else known
+    u_click_px = PLUMB_CLICK_PX if reference is None else reference.u_click_px
     effects = np.zeros((2, 2))
     for k in range(2):
         both = []
@@ -134,6 +156,6 @@ def _by_plumb(picture: Picture, reference: Reference, camera: CameraStatement, e
             points = camera.plumb_px.copy()
             points[k, 0] += sign * _STEP_PX
             moved = replace(camera, plumb_px=frozen(points))
-            both.append(_solved(camera_prior(picture, reference, moved), ends_px))
-        effects[k] = np.abs(both[1] - both[0]) / (2 * _STEP_PX) * reference.u_click_px
+            both.append(_solved(camera_prior(picture, reference, moved, board=board), ends_px))
+        effects[k] = np.abs(both[1] - both[0]) / (2 * _STEP_PX) * u_click_px
     return frozen(effects)

@@ -43,6 +43,7 @@ FOCAL_SHARE, U_LN_FOCAL = 0.87, 0.22
 U_DISTANCE_SHARE = 0.02
 U_DISTANCE_LEAST_M = 0.02
 LEAST_REFERENCE_PX = 8.0
+PLUMB_CLICK_PX = 1.0  # how well a plumb line is pointed at where nothing else is
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +139,7 @@ def _by_plane(
     if camera.distance_m is not None:
         others.append(_distance_row(view, camera.distance_m, camera.u_distance_m))
     if plumb is not None:
-        others.append(_plumb_row(view, plumb, 1.0))
+        others.append(_plumb_row(view, plumb, PLUMB_CLICK_PX))
     # Twice: what moves the points together depends a little on where the camera stands.
     for _ in range(2):
         start = met([plane_rows(view, known, start), *others], start)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -85,3 +86,25 @@ def open_pages(chromium: Any) -> Iterator[Callable[..., Any]]:
     for context in contexts:
         context.close()
     assert complaints == []
+
+
+@pytest.fixture(name="axe", scope="session")
+def axe_script(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """axe-core as the npm registry has it."""
+    npm = shutil.which("npm")
+    if npm is None:
+        pytest.skip("npm is not installed")
+    folder = tmp_path_factory.mktemp("axe")
+    got = subprocess.run(
+        [npm, "pack", "axe-core@4", "--silent"],
+        cwd=folder,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    packed = list(folder.glob("axe-core-*.tgz"))
+    if got.returncode != 0 or not packed:
+        pytest.skip("npm cannot fetch axe-core here")
+    shutil.unpack_archive(packed[0], folder, filter="data")
+    return (folder / "package" / "axe.min.js").read_text(encoding="utf-8")

@@ -1,4 +1,4 @@
-"""Clips that hold dots at known places between pixels, and what belongs to a page under test."""
+"""Clips that hold dots at known places between pixels, and what is done to a page under test."""
 
 from __future__ import annotations
 
@@ -6,8 +6,10 @@ import re
 import subprocess
 import sys
 import threading
+import tomllib
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 import av
 import numpy as np
@@ -83,3 +85,32 @@ class Served:
         for pipe in (self.process.stdout, self.process.stderr):
             if pipe is not None:
                 pipe.close()
+
+
+def saved(clip: Path) -> dict[str, Any]:
+    return tomllib.loads(clip.with_name(clip.stem + ".setup.toml").read_text(encoding="utf-8"))
+
+
+def drawn(page: Any) -> None:
+    """Wait until what was done to the page is drawn, and its data say where the picture stands now."""
+    page.evaluate("new Promise((then) => requestAnimationFrame(() => requestAnimationFrame(then)))")
+
+
+def on_screen(page: Any, place: tuple[float, float]) -> tuple[float, float]:
+    """Where a place of the picture stands in the window."""
+    scale, x, y = (float(page.get_attribute("#film", f"data-{name}")) for name in ("scale", "x", "y"))
+    return x + place[0] * scale, y + place[1] * scale
+
+
+def show(page: Any, step: str) -> None:
+    head = page.locator(f"[data-step={step}] .head")
+    if head.get_attribute("aria-expanded") != "true":
+        head.click()
+
+
+def save(page: Any) -> None:
+    show(page, "measure")
+    with page.expect_response("**/api/save") as answer:
+        page.click("#save")
+    assert answer.value.status == 200
+    page.wait_for_selector("#saved:has-text('Saved in')")

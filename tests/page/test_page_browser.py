@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import json
 import shutil
-import subprocess
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -14,7 +13,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
-from own_clips import FIXTURES, Served, dots, write_dots
+from own_clips import FIXTURES, Served, dots, drawn, on_screen, save, saved, show, write_dots
 
 LAND_PX = 0.05
 TRUTH = json.loads((FIXTURES / "plain_240.truth.json").read_text(encoding="utf-8"))
@@ -24,35 +23,8 @@ ENDS = tomllib.loads((FIXTURES / "plain_240.setup.toml").read_text(encoding="utf
 ]
 
 
-def saved(clip: Path) -> dict[str, Any]:
-    return tomllib.loads(clip.with_name(clip.stem + ".setup.toml").read_text(encoding="utf-8"))
-
-
-def on_screen(page: Any, place: tuple[float, float]) -> tuple[float, float]:
-    """Where a place of the picture stands in the window."""
-    scale, x, y = (float(page.get_attribute("#film", f"data-{name}")) for name in ("scale", "x", "y"))
-    return x + place[0] * scale, y + place[1] * scale
-
-
-def show(page: Any, step: str) -> None:
-    head = page.locator(f"[data-step={step}] .head")
-    if head.get_attribute("aria-expanded") != "true":
-        head.click()
-
-
-def save(page: Any) -> None:
-    show(page, "measure")
-    with page.expect_response("**/api/save") as answer:
-        page.click("#save")
-    assert answer.value.status == 200
-    page.wait_for_selector("#saved:has-text('Saved in')")
-
-
 def seen_dot(page: Any, near: tuple[float, float], dots_: float, reach: int) -> tuple[float, float]:
-    """Where a bright dot is seen in a picture of the window, in CSS pixels: its weighted middle.
-
-    The dot is wide, since enlarged pixels end at whole device pixels, which averages out over many.
-    """
+    """Where a bright dot is seen in a picture of the window, in CSS pixels: its weighted middle."""
     shot = cv2.imdecode(np.frombuffer(page.screenshot(), np.uint8), cv2.IMREAD_GRAYSCALE).astype(float)
     x, y, r = round(near[0] * dots_), round(near[1] * dots_), round(reach * dots_)
     part = shot[y - r : y + r + 1, x - r : x + r + 1]
@@ -85,15 +57,17 @@ def test_marks_land_where_the_dots_are(
     page.focus("#film")
     for place in truth:
         page.keyboard.press("0")
+        drawn(page)
         for _ in range(12):  # zoom in at the place until a pixel is at least four wide
             scale = float(page.get_attribute("#film", "data-scale"))
             if scale >= 4:
                 break
             page.mouse.move(*on_screen(page, place))
             page.mouse.wheel(0, -150)
-            page.wait_for_timeout(40)
-        page.mouse.move(2, 2)
-        page.wait_for_timeout(80)
+            drawn(page)
+        assert scale >= 4
+        page.mouse.move(1150, 500)  # onto the list, so that no magnifier is in the way
+        drawn(page)
         at = seen_dot(page, on_screen(page, place), density, 70)
         page.mouse.click(*at)
     page.fill("[data-place='reference.length']", "1.500 m")
@@ -103,6 +77,31 @@ def test_marks_land_where_the_dots_are(
     marks = saved(clip)["reference"]
     assert np.abs(np.array(marks["points_px"]) - truth).max() < LAND_PX
     assert marks["picture"] == ([320, 192] if turned_deg == 0 else [192, 320])
+
+
+@pytest.mark.parametrize("density", [1.0, 1.25, 1.5, 2.0])
+def test_the_picture_stands_where_it_says_at_every_zoom(
+    serve: Callable[..., Served], open_page: Callable[..., Any], tmp_path: Path, density: float
+) -> None:
+    truth = [(70.3, 61.6), (250.75, 118.2)]
+    page = open_page(serve(write_dots(tmp_path / "shot.mp4", dots(320, 192, truth))), dots=density)
+    page.focus("#film")
+    scales = []
+    for turn in (450, 260, 110, 0, -48, -130, -203, -320, -560, -800):  # of the wheel, from the whole picture
+        for place in truth:
+            page.keyboard.press("0")
+            drawn(page)
+            page.mouse.move(*on_screen(page, place))
+            page.mouse.wheel(0, turn)
+            page.mouse.move(1150, 500)  # onto the list, so that no magnifier is in the way
+            drawn(page)
+            scale = float(page.get_attribute("#film", "data-scale"))
+            expected = on_screen(page, place)
+            seen = seen_dot(page, expected, density, int(17 * scale))
+            assert np.hypot(*np.subtract(seen, expected)) < LAND_PX * scale, (scale, place)
+            scales.append(scale)
+    assert min(scales) < 2.2
+    assert max(scales) > 5
 
 
 @pytest.mark.parametrize(("width", "height", "density"), [(1280, 800, 1.0), (390, 844, 2.0)])
@@ -327,28 +326,6 @@ def test_the_server_ends_when_the_page_is_closed(
     page.close(run_before_unload=False)
     assert served.process.wait(timeout=30) == 0
     assert not any("Traceback" in line for line in served.said)
-
-
-@pytest.fixture(name="axe", scope="session")
-def axe_script(tmp_path_factory: pytest.TempPathFactory) -> str:
-    """axe-core as the npm registry has it."""
-    npm = shutil.which("npm")
-    if npm is None:
-        pytest.skip("npm is not installed")
-    folder = tmp_path_factory.mktemp("axe")
-    got = subprocess.run(
-        [npm, "pack", "axe-core@4", "--silent"],
-        cwd=folder,
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
-    packed = list(folder.glob("axe-core-*.tgz"))
-    if got.returncode != 0 or not packed:
-        pytest.skip("npm cannot fetch axe-core here")
-    shutil.unpack_archive(packed[0], folder, filter="data")
-    return (folder / "package" / "axe.min.js").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

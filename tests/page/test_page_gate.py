@@ -232,3 +232,15 @@ def test_saved_values_go_beside_the_clip_and_nowhere_else(served: Served, tmp_pa
     status, _, body = ask(served, "POST", "/api/save", json.dumps({"table": table}).encode())
     assert status == 200
     assert json.loads(body)["file"] == "shot.setup.toml"
+
+
+def test_looking_for_the_board_can_be_given_up(served: Served) -> None:
+    status, _, body = ask(served, "POST", "/api/board", b'{"table": {}}')
+    assert status == 200
+    assert json.loads(body)["number"] > 0
+    # The process that looks has not even started by now.
+    assert json.loads(ask(served, "DELETE", "/api/jobs/board", b"{}")[2]) == {"given_up": True}
+    assert json.loads(ask(served, "DELETE", "/api/jobs/board", b"{}")[2]) == {"given_up": False}
+    refused(served, 401, "POST", "/api/board", b'{"table": {}}', without=("X-Lobscope-Key",))
+    refused(served, 403, "POST", "/api/board", b'{"table": {}}', without=("Origin",))
+    refused(served, 422, "POST", "/api/board", b'{"clip": "elsewhere.mp4"}')

@@ -36,13 +36,15 @@ class Stated:
     distance: str | None = None
     capture_fps: float | None = None
     find_ball: bool = False
+    find_board: bool = False
+    ruler: str | None = None
 
     @property
     def anything(self) -> bool:
         """Whether anything of the setup was said."""
         values = (self.points, self.length, self.size, self.offset, self.plumb, self.exit_)
-        others = (self.ball, self.mass, self.colour, self.distance, self.capture_fps)
-        return self.find_ball or any(value is not None for value in (*values, *others))
+        others = (self.ball, self.mass, self.colour, self.distance, self.capture_fps, self.ruler)
+        return self.find_ball or self.find_board or any(value is not None for value in (*values, *others))
 
 
 def places(text: str, option: str, counts: tuple[int, ...]) -> list[list[float]]:
@@ -73,15 +75,55 @@ def write_setup(desk: Desk, stated: Stated, *, replace: bool) -> None:
     if table.get("ball", {}).get("diameter") == "":
         del table["ball"]["diameter"]
     _state(table, stated, desk)
+    table = _with_board(table, desk, wanted=stated.find_board)
     said = desk.save(table, replace=replace)
     sys.stderr.write(f"Wrote {desk.paper.path}.\n")
-    worth = desk.weigh(said["table"])["worth"]
+    weighed = desk.weigh(said["table"])
+    worth = weighed["worth"]
     if worth is not None:
+        what = "board" if weighed["board"] else "reference"
         sys.stderr.write(
-            f"One pixel is {worth['mm_per_px']:.4g} mm. The reference alone makes the speed "
+            f"One pixel is {worth['mm_per_px']:.4g} mm. The {what} alone makes the speed "
             f"{100 * worth['speed_share']:.2g} % sure; most of that is {worth['shares'][0]['from']}.\n"
         )
     sys.stderr.write(f"  lobscope measure {quoted(desk.clip)} --setup {quoted(desk.paper.path)}\n")
+
+
+def _with_board(table: dict[str, dict[str, Any]], desk: Desk, *, wanted: bool) -> dict[str, dict[str, Any]]:
+    """The table with the printed board that is in the film, unless something else was marked."""
+    from tracker.setup_file.draft import with_board
+
+    known = table.get("reference", {})
+    named = "board" in known
+    if not (wanted or named) and any(key in known for key in ("points_px", "length", "size", "points_m")):
+        return table
+    found = look_for_board(desk, table)
+    if found is None:
+        if wanted or named:
+            sys.stderr.write(
+                "The printed board was not seen in the pictures looked at. All of it should be in view, "
+                "flat and evenly lit.\n"
+            )
+        return table
+    if named and not wanted and not desk.weigh(table)["board"]:
+        sys.stderr.write(
+            f"{found} It is not the one that the setup names; add --find-board to take what was found.\n"
+        )
+        return table
+    sys.stderr.write(f"{found} No marks are needed.\n")
+    board = desk.board.board if desk.board is not None else None
+    return table if board is None or (named and not wanted) else with_board(table, board)
+
+
+def look_for_board(desk: Desk, table: dict[str, dict[str, Any]]) -> str | None:
+    """Look for the printed board, and say in a sentence that it was found; None if it was not."""
+    from tracker.cli.progress import FramesDone
+
+    with FramesDone(desk.clip.name) as progress:
+        desk.find_board(table, progress=progress)
+    seen = desk.board_for_page()
+    words: str | None = None if seen is None else seen["words"]
+    return words
 
 
 def _state(table: dict[str, dict[str, Any]], stated: Stated, desk: Desk) -> None:
@@ -107,6 +149,7 @@ def _state(table: dict[str, dict[str, Any]], stated: Stated, desk: Desk) -> None
             table.get("reference", {}).pop(key, None)
     put("reference", "length", stated.length)
     put("reference", "offset", stated.offset)
+    put("reference", "ruler", stated.ruler)
     if stated.plumb is not None:
         put("camera", "plumb_px", places(stated.plumb, "--plumb", (2,)))
     if stated.exit_ is not None:
@@ -168,5 +211,10 @@ def save_still(desk: Desk, out: Path, frame: int, around: str | None) -> None:
         if isinstance(error, OutputError):
             raise
         raise cannot_write(out, error) from error
+    board = look_for_board(desk, desk.paper.table)
+    if board is not None:
+        sys.stderr.write(f"Wrote {out}. {board} No marks are needed:\n")
+        sys.stderr.write(f'  lobscope setup {quoted(desk.clip)} --find-board --ball "140 mm"\n')
+        return
     sys.stderr.write(f"Wrote {out}. Read the places off it, then for instance:\n")
     sys.stderr.write(f'  lobscope setup {quoted(desk.clip)} --points "212,640 851,634" --length "1.500 m"\n')

@@ -74,6 +74,12 @@ ColourOption = Annotated[str | None, typer.Option(metavar="NAME", help="The ball
 FindOption = Annotated[
     bool, typer.Option("--find-ball", help="Find the ball in the film and state its colour.")
 ]
+FindBoardOption = Annotated[
+    bool, typer.Option("--find-board", help="Find the printed board in the film, in place of any marks.")
+]
+RulerOption = Annotated[
+    str | None, typer.Option(metavar="LENGTH", help='The board\'s ruler line as printed, such as "149.5 mm".')
+]
 DistanceOption = Annotated[
     str | None, typer.Option(metavar="LENGTH", help="From the phone to the plane of flight.")
 ]
@@ -98,6 +104,8 @@ def setup(
     points: PointsOption = None,
     length: LengthOption = None,
     size: SizeOption = None,
+    find_board: FindBoardOption = False,
+    ruler: RulerOption = None,
     offset: OffsetOption = None,
     plumb: PlumbOption = None,
     exit_: ExitOption = None,
@@ -116,7 +124,8 @@ def setup(
     nothing anywhere, and ends when you close it. The setup file is written beside the clip.
 
     Without a browser, say the marks here: --still shows where to read them, --points and the others
-    state them. With a name ending in .toml, a commented file to fill in is written.
+    state them; a printed board that is in the film needs none. With a name ending in .toml, a commented
+    file to fill in is written.
 
     Example: lobscope setup shot.mp4
     """
@@ -136,6 +145,8 @@ def setup(
         distance,
         capture_fps,
         find_ball,
+        find_board,
+        ruler,
     )
     if file.suffix.lower() == ".toml":
         if stated.anything or still is not None or like is not None:

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from calibration.board_layout import StandingBoard
 from calibration.errors import PlainError
 from calibration.foresee import foresee
+from calibration.reference import PLUMB_CLICK_PX
 from calibration.values import Floats
 from tracker.errors import ClipError
 from tracker.film.place import FORMATS, check_path
@@ -22,13 +24,14 @@ from tracker.page.jobs import Job, Jobs
 from tracker.page.paper import Paper, beside
 from tracker.page.questions import Background, ColourThere, Facts, Film, Shown
 from tracker.setup_file import parse_setup, read_setup
-from tracker.setup_file.draft import for_hands, from_hands, pointed_at
+from tracker.setup_file.draft import for_hands, from_hands, pointed_at, said_of, stood_up
 from tracker.setup_file.edit import Table
 from tracker.values import ClipFacts, Measured
 
 if TYPE_CHECKING:
     from calibration.stands_still import Between
-    from tracker.finding import FoundBall
+    from tracker.film.guard import Child
+    from tracker.finding import FoundBall, FoundBoard
 
 PRELOAD = ("numpy", "av", "cv2", "tracker.searching", "tracker.viewing")
 SAMPLE_REACH_PX = 3.0  # round a click on the ball, at the picture's own size
@@ -58,6 +61,7 @@ class Desk:
     like: Path | None = None
     jobs: Jobs = field(init=False)
     ball: FoundBall | None = None
+    board: FoundBoard | None = None
     measured: dict[str, Measured] = field(default_factory=dict)
     _facts: ClipFacts | None = None
     _searched: bool = False
@@ -99,6 +103,7 @@ class Desk:
         data = self.talker.ask(Shown(index), wanted=wanted)
         if not self._searched:  # not before somebody sees something
             self._searched = True
+            self.look_for_board(self.paper.table)
             stated = self.paper.table.get("ball", {}).get("colour")
             self.search(stated if isinstance(stated, str) and not stated.startswith("#") else None)
         return data
@@ -122,11 +127,66 @@ class Desk:
 
         return self.jobs.start("search", work)
 
+    # -- the printed board ------------------------------------------------------------------------
+
+    def look_for_board(self, table: Table) -> int:
+        """Look for the printed board, the one that a setup in the making names if any; it comes as news."""
+
+        def work(job: Job) -> dict[str, Any] | None:
+            self.find_board(table, progress=job.progress, child=job.child)
+            return self.board_for_page()
+
+        return self.jobs.start("board", work)
+
+    def find_board(
+        self, table: Table, *, progress: Callable[[int, int], None] | None = None, child: Child | None = None
+    ) -> FoundBoard:
+        """Find the printed board, and wait for it.
+
+        Raises
+        ------
+        ClipError
+            If the clip cannot be read.
+        """
+        from tracker.finding import find_printed_board  # noqa: PLC0415 - loads what fits, and only here
+
+        standing = self._standing(table)
+        stated = None if standing is None else standing.board
+        self.board = find_printed_board(self.clip, board=stated, progress=progress, child=child)
+        return self.board
+
+    def board_for_page(self) -> dict[str, Any] | None:
+        """What the page shows of the board; None before anybody has looked for it."""
+        found = self.board
+        if found is None:
+            return None
+        board = found.board
+        return {
+            "said": None if board is None else said_of(board),
+            "words": None if board is None else words.board_seen(board, len(found.frame), found.looked),
+            "frame": found.frame.tolist(),
+            "outline": found.frame_px.round(2).tolist(),
+            "markers": [s.centres_px.round(2).tolist() for s in found.sightings],
+            "stands": found.stands,
+        }
+
+    def _standing(self, table: Table) -> StandingBoard | None:
+        """The board that a setup in the making names; None also where what it says cannot be."""
+        try:
+            return stood_up(table, self.paper.path.name)
+        except PlainError:
+            return None
+
     # -- the setup ------------------------------------------------------------------------------
 
     def weigh(self, table: Table) -> dict[str, Any]:
         """What a setup in the making is worth, what is wrong with it and what is missing."""
-        said: dict[str, Any] = {"problem": None, "worth": None, "missing": words.missing(table)}
+        said: dict[str, Any] = {
+            "problem": None,
+            "worth": None,
+            "missing": words.missing(table),
+            "board": None,  # whether the board that is named is the one that was found
+        }
         order: list[int] | None = None
         try:
             table, order = from_hands(table)
@@ -134,14 +194,21 @@ class Desk:
             parse_setup(self.paper.with_table(table), self.paper.path.name)
         except PlainError as error:
             said["problem"] = words.problem(error)
+        standing = self._standing(table)
+        if standing is not None and self.board is not None:
+            said["board"] = self.board.is_like(standing.board)
         if order is None:
             return said
         try:
             known, camera = pointed_at(table, self.paper.path.name)
+            first, last = self._motion()
             if known is not None:
-                first, last = self._motion()
                 foreseen = foresee(self.facts.picture, known, camera, first, last)
                 said["worth"] = words.worth(foreseen, order, known.u_click_px)
+            elif said["board"] and self.board is not None and standing is not None:
+                by_board = standing, self.board.points(standing)
+                foreseen = foresee(self.facts.picture, by_board, camera, first, last)
+                said["worth"] = words.worth(foreseen, [], PLUMB_CLICK_PX, sources=words.OF_BOARD)
         except PlainError as error:
             said["problem"] = said["problem"] or words.problem(error)
         return said

@@ -82,6 +82,7 @@ def _clip_routes(room: APIRouter, desk: Desk) -> None:
             "problem": None if paper.problem is None else failure(paper.problem),
             "colours": list(FAMILIES),
             "safety": list(SAFETY),
+            "board": desk.board_for_page(),
             "ball": None if desk.ball is None else ball_for_page(desk.ball),
             "neighbours": [path.name for path in desk.neighbours()],
             "like": None if desk.like is None else desk.compared(desk.like),
@@ -121,6 +122,10 @@ def _work_routes(room: APIRouter, desk: Desk) -> None:
     @room.post("/search")
     def search(wanted: Wanted) -> dict[str, int]:
         return {"number": desk.search(wanted.colour)}
+
+    @room.post("/board")
+    def board(draft: Draft) -> dict[str, int]:
+        return {"number": desk.look_for_board(draft.table)}
 
     @room.post("/measure")
     def measure() -> dict[str, int]:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from typing import Any
 
+from calibration.board_layout import Board
 from calibration.errors import PlainError
 from calibration.foresee import Foreseen
 from tracker.errors import SetupError
@@ -24,6 +26,8 @@ NAMES = {
     "reference.frame": "The picture",
     "reference.picture": "The size of the picture",
     "reference.board": "The printed board",
+    "reference.ruler": "The ruler line",
+    "reference.marker": "The marker",
     "camera.distance": "The distance",
     "camera.capture_fps": "The capture rate",
     "camera.readout": "The readout",
@@ -59,6 +63,7 @@ MISSING = (
 #: What a share of the uncertainty comes from.
 SOURCES = {
     "click": "where you clicked",
+    "board": "how clearly the board is seen",
     "length": "how well the length was measured",
     "offset": "whether it stands in the plane of flight",
     "yaw": "whether the camera looks square on",
@@ -66,6 +71,16 @@ SOURCES = {
     "tilt": "which way is down",
     "distance": "the distance",
     "lens": "the lens",
+}
+
+#: The same where a printed board carries the scale.
+OF_BOARD = {
+    **SOURCES,
+    "length": "how true to size it was printed",
+    "offset": "whether the board stands in the plane of flight",
+    "yaw": "whether the board is turned into the plane of flight",
+    "pitch": "whether the board stands upright",
+    "tilt": "whether the board stands level",
 }
 
 _WHERE = re.compile(r"^.*?: \[\w+\] \w+ ")
@@ -98,7 +113,20 @@ def problem(error: PlainError) -> dict[str, Any]:
     return {"place": place, "code": error.code, "message": message, "advice": error.advice}
 
 
-def worth(foreseen: Foreseen, order: list[int], u_click_px: float) -> dict[str, Any]:
+def board_seen(board: Board, seen: int, looked: int) -> str:
+    """That a printed board was found, and what kind of board it is."""
+    kind = (
+        "one sheet"
+        if board.sheets == 1
+        else f"{board.sheets_across} x {board.sheets_up} sheets of {board.paper}"
+    )
+    where = f"all {looked} pictures" if seen == looked else f"{seen} of {looked} pictures"
+    return f"The printed board ({kind}) was found in {where} looked at."
+
+
+def worth(
+    foreseen: Foreseen, order: list[int], u_click_px: float, sources: Mapping[str, str] = SOURCES
+) -> dict[str, Any]:
     """What marks and measures are worth; intervals hold 95 times out of 100.
 
     ``order`` tells which mark on the page each mark of the reference is.
@@ -115,7 +143,7 @@ def worth(foreseen: Foreseen, order: list[int], u_click_px: float) -> dict[str, 
         ],
         "plumb": [{"angle_rad": times * float(effect[1])} for effect in foreseen.plumb],
         "shares": [
-            {"from": SOURCES.get(name, name), "speed_share": times * speed, "angle_rad": times * angle}
+            {"from": sources.get(name, name), "speed_share": times * speed, "angle_rad": times * angle}
             for name, speed, angle in foreseen.shares
         ],
     }

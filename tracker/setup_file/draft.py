@@ -7,9 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from calibration.board_layout import Board, StandingBoard
 from calibration.values import CameraStatement, Floats, Reference, frozen
 from tracker.errors import SetupError
 from tracker.setup_file import sections, units
+from tracker.setup_file.board import MARKER_MM, OF_BOARD, POINTED_AT, standing_board
 from tracker.setup_file.edit import Table
 from tracker.setup_file.reference import reference
 from tracker.setup_file.section import Section
@@ -119,6 +121,37 @@ def pointed_at(table: Table, source: str) -> tuple[Reference | None, CameraState
     if camera.plumb_px is not None:
         camera = replace(camera, plumb_px=frozen(camera.plumb_px))
     return known, camera
+
+
+def stood_up(table: Table, source: str) -> StandingBoard | None:
+    """The printed board that is said to stand there, whatever else is missing.
+
+    Raises
+    ------
+    SetupError
+        If there is no such board, or what else is said of the reference does not go with one.
+    """
+    return standing_board(Section("reference", table.get("reference", {}), source))
+
+
+def with_board(table: Table, board: Board) -> Table:
+    """A table whose reference is a printed board: marks and lengths give way, the offset and a ruler stay."""
+    out = {name: dict(content) for name, content in table.items()}
+    known = out.setdefault("reference", {})
+    for key in (*POINTED_AT, "size", *OF_BOARD[:2]):
+        known.pop(key, None)
+    known |= said_of(board)
+    return out
+
+
+def said_of(board: Board) -> dict[str, object]:
+    """What a setup file says of a board, no more than needed."""
+    said: dict[str, object] = {"board": board.paper}
+    if board.sheets > 1:
+        said["sheets"] = [board.sheets_across, board.sheets_up]
+    if board.marker_mm != MARKER_MM:
+        said["marker"] = f"{board.marker_mm:.10g} mm"
+    return said
 
 
 def place_of(error: SetupError) -> str | None:

@@ -133,7 +133,7 @@ export class Draft {
       const known = (table.reference ??= {});
       this.kind = kind;
       if (kind === "board") {
-        for (const key of ["points_px", "picture", "frame", "length", "size", "points_m"]) delete known[key];
+        for (const key of ["points_px", "picture", "frame", "length", "size", "points_m", "length_uncertainty", "click_uncertainty_px"]) delete known[key];
         known.board ??= "A4";
       } else {
         for (const key of ["board", "sheets", "marker", "ruler", "points_m"]) delete known[key];
@@ -142,6 +142,16 @@ export class Draft {
           if (known.points_px) known.points_px = known.points_px.slice(0, 2);
         } else { delete known.length; known.size ??= ["", ""]; }
       }
+    });
+  }
+
+  // A board that was found takes the place of whatever was marked.
+  takeBoard(said) {
+    this.change((table) => {
+      const known = (table.reference ??= {});
+      for (const key of ["points_px", "picture", "frame", "length", "size", "points_m", "length_uncertainty", "click_uncertainty_px", "sheets", "marker"]) delete known[key];
+      Object.assign(known, said);
+      this.kind = "board";
     });
   }
 

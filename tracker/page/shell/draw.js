@@ -30,10 +30,36 @@ const lines = (brush, points, closed = false) => () => {
 
 export function drawFilm(brush, view, bitmap, size) {
   brush.clearRect(0, 0, size.width, size.height);
-  if (!bitmap) return;
-  brush.imageSmoothingEnabled = view.scale * (window.devicePixelRatio || 1) <= 2;
-  brush.imageSmoothingQuality = "high";
-  brush.drawImage(bitmap, view.x, view.y, view.width * view.scale, view.height * view.scale);
+  if (bitmap) drawPixels(brush, bitmap, view.x, view.y, view.scale, size);
+}
+
+// A picture, `scale` CSS pixels to one of its own, each of which is seen where it is enlarged. Left to itself, the
+// browser lets an enlarged pixel end at whole dots of the screen, and the picture is off by up to half a dot where a
+// pixel has no whole number of them. So it is enlarged by a whole number first, and brought to size smoothly.
+const whole = document.createElement("canvas");
+
+function drawPixels(brush, bitmap, x, y, scale, size) {
+  const times = Math.floor(scale * (window.devicePixelRatio || 1));
+  brush.imageSmoothingEnabled = true;
+  if (times < 2) {
+    brush.imageSmoothingQuality = "high";
+    brush.drawImage(bitmap, x, y, bitmap.width * scale, bitmap.height * scale);
+    return;
+  }
+  // What is seen, and a pixel more on each side, so that its edge is smooth as well.
+  const seen = (from, room, most) => [Math.max(Math.floor(-from / scale) - 1, 0), Math.min(Math.ceil((room - from) / scale) + 1, most)];
+  const [left, right] = seen(x, size.width, bitmap.width), [top, bottom] = seen(y, size.height, bitmap.height);
+  const wide = right - left, high = bottom - top;
+  if (wide <= 0 || high <= 0) return;
+  if (whole.width < wide * times || whole.height < high * times) {
+    whole.width = Math.max(whole.width, wide * times);
+    whole.height = Math.max(whole.height, high * times);
+  }
+  const large = whole.getContext("2d");
+  large.imageSmoothingEnabled = false;
+  large.drawImage(bitmap, left, top, wide, high, 0, 0, wide * times, high * times);
+  brush.imageSmoothingQuality = "low"; // in a straight line from one dot to the next, which shifts nothing
+  brush.drawImage(whole, 0, 0, wide * times, high * times, x + left * scale, y + top * scale, wide * scale, high * scale);
 }
 
 // Four ticks round a free middle, and how far off a click may be as a fine ring.
@@ -63,6 +89,28 @@ export function drawShape(brush, step, kind, points) {
   if (step === "plumb" && points.length === 2) {
     const [x, y] = points[0][1] > points[1][1] ? points[0] : points[1];
     stroke(brush, colour, 1.8, () => { brush.moveTo(x - 7, y + 17); brush.lineTo(x, y + 30); brush.lineTo(x + 7, y + 17); brush.closePath(); });
+  }
+}
+
+// A printed board: a frame round its markers with strong corners, and a dot in the middle of each marker that was
+// read, where there is room for dots.
+export function drawBoard(brush, frame, markers, used) {
+  const colour = COLOURS.reference;
+  const side = (i) => Math.hypot(frame[i][0] - frame[i - 1][0], frame[i][1] - frame[i - 1][1]);
+  const roomy = Math.sqrt((side(1) * side(2)) / Math.max(markers.length, 1)) > 26;
+  stroke(brush, colour, used && roomy ? 1.6 : 1, lines(brush, frame, true), used ? [] : [3, 5]);
+  stroke(brush, colour, used && roomy ? 3 : 2, () => {
+    frame.forEach(([x, y], i) => {
+      for (const [u, v] of [frame[(i + 1) % 4], frame[(i + 3) % 4]]) {
+        const far = Math.hypot(u - x, v - y), part = Math.min(14, far / 4) / (far || 1);
+        brush.moveTo(x, y); brush.lineTo(x + (u - x) * part, y + (v - y) * part);
+      }
+    });
+  });
+  for (const [x, y] of roomy ? markers : []) {
+    for (const [style, radius] of [[INK, 3], [colour, 2]]) {
+      brush.fillStyle = style; brush.beginPath(); brush.arc(x, y, radius, 0, 2 * Math.PI); brush.fill();
+    }
   }
 }
 
@@ -107,10 +155,9 @@ export function drawCross(brush, [x, y]) {
 export function drawLens(canvas, bitmap, place, power, colour) {
   const side = 150;
   const brush = resize(canvas, side, side);
-  brush.imageSmoothingEnabled = false;
   brush.fillStyle = "#222"; brush.fillRect(0, 0, side, side);
   const x = side / 2 - (place[0] + 0.5) * power, y = side / 2 - (place[1] + 0.5) * power;
-  brush.drawImage(bitmap, x, y, bitmap.width * power, bitmap.height * power);
+  drawPixels(brush, bitmap, x, y, power, { width: side, height: side });
   stroke(brush, colour, 1.4, () => {
     for (const [a, b] of [[1, 0], [-1, 0], [0, 1], [0, -1]]) {
       brush.moveTo(side / 2 + a * 6, side / 2 + b * 6);

@@ -1,6 +1,7 @@
 // The page: puts film, hand, list and server together.
 
 import { enter, get, leave, news, post } from "./api.js";
+import { Board } from "./board.js";
 import { COLOURS, drawBall, drawCross, drawFilm, drawLens, drawMark, drawShape, drawShot, resize } from "./draw.js";
 import { Draft, HOMES } from "./draft.js";
 import { Frames } from "./frames.js";
@@ -12,7 +13,7 @@ import { View } from "./view.js";
 const $ = (id) => document.getElementById(id);
 const WEIGH_MS = 180, LENS_POWER = 8;
 const HINTS = {
-  reference: { length: "Mark the two ends of a length you know.", size: "Mark the four corners of the rectangle.", board: "The board needs no marks.", places: "The places are stated in the setup file." },
+  reference: { length: "Mark the two ends of a length you know.", size: "Mark the four corners of the rectangle.", board: "The printed board needs no marks.", places: "The places are stated in the setup file." },
   ball: "Is the ringed thing your ball? If not, click on the ball.",
   plumb: "Mark the top and the foot of a line that hangs straight down.",
   exit: "Mark where the ball leaves the launcher.",
@@ -30,6 +31,7 @@ class Desk {
     this.fail = (error) => this.say(`${error.message} ${error.advice ?? ""}`);
     this.draft.changed = () => this.changed();
     this.sheet = new Sheet(this.draft, this);
+    this.board = new Board(this.draft, this);
     this.results = new Results(this.draft, this);
     this.hand = new Hand(this.canvas, this);
     this.bind();
@@ -47,6 +49,7 @@ class Desk {
     this.view.fit();
     await this.go(this.draft.value("reference.frame") ?? 0);
     this.found(clip.ball);
+    this.board.begin(clip);
     this.weigh();
     this.hear();
     document.body.dataset.ready = "yes";
@@ -67,6 +70,8 @@ class Desk {
       else if (name === "done") this.results.done(data.result);
       else if (name === "failed") this.results.failed(data);
       else this.results.end();
+    } else if (data.job === "board") {
+      this.board.told(name, data);
     } else if (data.job === "search") {
       if (name === "progress" && !this.ball) $("found").textContent = `Looking for the ball … ${Math.round((100 * data.done) / data.total)} %`;
       else if (name === "done") { this.found(data.result); this.weigh(); }
@@ -117,6 +122,7 @@ class Desk {
     const box = this.canvas.getBoundingClientRect(), { view, draft } = this;
     const brush = resize(this.canvas, box.width, box.height);
     drawFilm(brush, view, this.bitmap, box);
+    this.board.draw(brush, view, this.frame);
     if (this.shots) this.shots.forEach((shot) => drawShot(brush, view, shot));
     else drawBall(brush, view, this.ball, this.frame);
     const click = (draft.value("reference.click_uncertainty_px") ?? 1) * 1.96;
@@ -145,6 +151,8 @@ class Desk {
       const size = draft.kind === "size" ? (draft.value("reference.size") ?? []).filter(Boolean).join(" × ") : draft.value("reference.length");
       put("reference", middle(known), size ? `${size}${worth && !this.shots ? `  ${percent(worth.speed_share)} of the speed` : ""}` : "how long is this?");
     }
+    const board = this.board.outline(this.frame);
+    if (board && !this.shots) put("board", middle(board.slice(2)), this.board.used && worth ? `printed board, ${percent(worth.speed_share)} of the speed` : "printed board");
     const plumb = draft.marks("plumb");
     if (plumb.length === 2 && worth && !this.shots) put("plumb", middle(plumb), `angle ${degrees(worth.angle_rad)}`);
     if (this.chosen && worth) {
@@ -301,6 +309,7 @@ class Desk {
     this.showShots(null);
     this.sheet.fill();
     this.sheet.status();
+    this.board.say();
     const hint = HINTS[this.sheet.open];
     if (typeof hint === "object") this.say(hint[this.draft.kind]);
     this.redraw();
@@ -314,6 +323,7 @@ class Desk {
       const told = await post("/api/weigh", { table: this.draft.told() });
       if (asked !== this.asked) return;
       this.sheet.hear(told);
+      this.board.weighed(told);
       document.body.dataset.weighed = String(asked);
       this.redraw();
     } catch (error) { this.fail(error); }

@@ -3,7 +3,7 @@
 const $ = (id) => document.getElementById(id);
 const all = (what) => [...document.querySelectorAll(what)];
 
-export const percent = (share) => `±${share < 0.00995 ? (100 * share).toFixed(2) : (100 * share).toFixed(1)} %`;
+export const percent = (share) => `±${share < 0.00995 ? (100 * share).toFixed(2) : (100 * share).toFixed(1)}\u00a0%`;
 export const degrees = (rad) => `±${((180 / Math.PI) * rad).toFixed(2)}°`;
 
 export class Sheet {
@@ -104,7 +104,7 @@ export class Sheet {
     const needed = told.missing.some((m) => m.needed);
     $("problem").textContent = problem && !needed ? `${problem.message} ${problem.advice}` : "";
     $("missing").replaceChildren(...told.missing.map((m) => item("li", m.good_for, m.needed ? "needed" : "")));
-    const reference = worth ? `Alone it makes the speed ${percent(worth.speed_share)} sure; most of that is ${worth.shares[0].from}. Gravity will help.` : "";
+    const reference = worth ? `One pixel along the flight is ${Number(worth.mm_per_px.toPrecision(3))}\u00a0mm. Alone it makes the speed ${percent(worth.speed_share)} sure; most of that is ${worth.shares[0].from}. Gravity will help.` : "";
     document.querySelector("[data-worth=reference]").textContent = reference;
     const plumb = worth?.plumb.length ? `With it the angle is ${degrees(worth.angle_rad)} sure.` : worth ? `Without it the angle is ${degrees(worth.angle_rad)} sure.` : "";
     document.querySelector("[data-worth=plumb]").textContent = plumb;
@@ -117,7 +117,7 @@ export class Sheet {
     const marks = draft.marks("reference").length, slots = draft.slots("reference");
     const size = draft.kind === "board" ? draft.value("reference.board") : draft.kind === "size"
       ? (draft.value("reference.size") ?? []).filter(Boolean).join(" × ") : draft.value("reference.length");
-    said.reference = draft.kind === "board" ? `board ${size ?? ""}` : marks < slots ? `${marks} of ${slots} marks` : size ? `${size}${worth ? `, ${percent(worth.speed_share)}` : ""}` : "how long?";
+    said.reference = draft.kind === "board" ? worth ? `board, ${percent(worth.speed_share)}` : `board ${size ?? ""}` : marks < slots ? `${marks} of ${slots} marks` : size ? `${size}${worth ? `, ${percent(worth.speed_share)}` : ""}` : "how long?";
     said.ball = [draft.value("ball.colour"), draft.value("ball.diameter") || "how large?"].filter(Boolean).join(", ");
     const plumb = draft.marks("plumb").length;
     said.plumb = plumb === 2 ? worth ? `angle ${degrees(worth.angle_rad)}` : "marked" : plumb ? "1 of 2 marks" : "if you like";
@@ -125,7 +125,7 @@ export class Sheet {
     said.room = [draft.value("camera.distance"), draft.value("launcher.wheel_speed")].filter(Boolean).join(", ") || "if you like";
     said.measure = draft.dirty ? "not saved" : "";
     for (const [step, words] of Object.entries(said)) document.querySelector(`[data-said=${step}]`).textContent = words;
-    const whole = { reference: draft.kind === "board" || (marks === slots && Boolean(size)), ball: Boolean(draft.value("ball.diameter")), plumb: plumb === 2, exit: draft.marks("exit").length > 0, room: said.room !== "if you like", measure: false };
+    const whole = { reference: draft.kind === "board" ? this.told?.board === true : marks === slots && Boolean(size), ball: Boolean(draft.value("ball.diameter")), plumb: plumb === 2, exit: draft.marks("exit").length > 0, room: said.room !== "if you like", measure: false };
     for (const step of all(".step")) step.classList.toggle("done", whole[step.dataset.step]);
   }
 }
