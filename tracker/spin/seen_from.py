@@ -121,14 +121,13 @@ def _places(
 ) -> tuple[Samples, Samples, npt.NDArray[np.bool_]]:
     """Share of the radius, angle in the strip and whether it is seen of each point of a ball, (n, points)."""
     sine, cosine = rings[:, None], np.sqrt(1 - rings[:, None] ** 2)
-    x, y = (sine * np.cos(angle)).ravel(), (sine * np.sin(angle)).ravel()
-    z = -np.broadcast_to(cosine, (len(rings), len(angle))).ravel()
+    columns = sine * np.cos(angle), sine * np.sin(angle), -np.broadcast_to(cosine, (len(rings), len(angle)))
     # The ball has radius 1 and its centre is at (slant x, slant y, 1) times depth; focal length 1.
     side = (slant**2).sum(axis=1)
     depth = np.hypot(1.0, (1 + side) ** 0.25 / across_rad)
     middle = slant * (depth**2 / (depth**2 - 1))[:, None]
     # Single precision is good to a millionth of the radius, and half the work.
-    x, y, z = (column.astype(np.float32) for column in (x, y, z))
+    x, y, z = (column.ravel().astype(np.float32) for column in columns)
     cx, cy, cz = (c.astype(np.float32)[:, None] for c in (slant[:, 0] * depth, slant[:, 1] * depth, depth))
     mx, my = (c.astype(np.float32)[:, None] for c in middle.T)
     seen = x * cx + y * cy + z * cz < -1
