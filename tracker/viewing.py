@@ -75,7 +75,7 @@ class Viewing:
     ) -> tuple[Sightings, int, int]:
         watch = BallWatch(hint)
         count = 0
-        with frames(self.path, start_s=self.start_s, end_s=self.end_s) as reel:
+        with frames(self.path, start_s=self.start_s, end_s=self.end_s, ahead=True) as reel:
             for frame in reel:
                 boxes = watch.see(frame)
                 if steady is not None:

@@ -19,6 +19,7 @@ from tracker.errors import PlainError
 _HEAD = struct.Struct("<BQ")
 _REPORT_S = 0.05
 _MAX_THREADS = 4
+_SWITCH_S = 0.0005
 
 
 class Kind(IntEnum):
@@ -69,6 +70,8 @@ def main() -> NoReturn:
         os._exit(0)  # the parent did not need it after all
     threading.Thread(target=_end_with_parent, args=(taken(0, os.O_RDONLY),), daemon=True).start()
     limit_memory(memory_bytes)
+    # Whoever decodes ahead must not wait long for whoever looks.
+    sys.setswitchinterval(_SWITCH_S)
     write_message(answers, Kind.READY)
     write_message(answers, *outcome(job, _Report(answers, seconds)))
     os._exit(0)  # no exit handler of a library may hang or print
