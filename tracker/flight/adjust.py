@@ -55,6 +55,8 @@ U_ANYWHERE_M_S = 0.5  # of flights that no launcher has aimed across the picture
 FREE_LN_G = 2.0
 U_OWN_PLANE_M = 1.0
 SHAPE_STEP = 1e-3
+#: How many standard uncertainties from its solution a fit may end: the last one, and those before it.
+SETTLED, NEARLY_SETTLED = 0.01, 0.1
 MARGIN_S = 0.02
 
 
@@ -303,8 +305,11 @@ class Problem:
 
     # -- solving ----------------------------------------------------------------------------------
 
-    def solve(self, start: Floats) -> Fit:
-        """Fit from ``start``, (p,); unknowns without uncertainty stay where they are."""
+    def solve(self, start: Floats, *, last: bool = True) -> Fit:
+        """Fit from ``start``, (p,); unknowns without uncertainty stay where they are.
+
+        What is not the last fit need not be exact, and its covariance is not worked out.
+        """
         free = np.flatnonzero(self.free)
         whole = start.copy()
         self._descent_slope = None
@@ -319,9 +324,10 @@ class Problem:
             whole[free],
             prior_mean=self.prior_mean[free],
             prior_sd=self.prior_sd[free],
-            tolerance=0.01,
-            max_iterations=40,
+            tolerance=SETTLED if last else NEARLY_SETTLED,
+            max_iterations=40 if last else 15,
             damping=1e-9,
+            spread=last,
         )
 
     def carry_over(self, earlier: Problem, theta: Floats) -> Floats:

@@ -122,6 +122,7 @@ def fit(
     tolerance: float = 1e-7,
     max_iterations: int = 200,
     damping: float = DAMPING,
+    spread: bool = True,
 ) -> Fit:
     """The parameters that make the residuals small.
 
@@ -145,6 +146,8 @@ def fit(
     damping : float
         What the first step is held back by; next to nothing where the start is near and some
         combinations of the parameters are held by their priors alone.
+    spread : bool
+        Whether ``gain`` and ``covariance`` are wanted; else they are empty.
 
     Raises
     ------
@@ -156,7 +159,7 @@ def fit(
     if here is None:
         raise ValueError("the model has no finite value at the start")
     best, ending = _descend(problem, here, tolerance, max_iterations, damping)
-    return _finished(problem, best, ending, scale_known=scale_known)
+    return _finished(problem, best, ending, scale_known=scale_known, spread=spread)
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,7 +362,7 @@ def _damped(triangle: Floats, pull: Floats, damping: float) -> Floats:
     return step
 
 
-def _finished(problem: _Problem, state: _State, ending: _Ending, *, scale_known: bool) -> Fit:
+def _finished(problem: _Problem, state: _State, ending: _Ending, *, scale_known: bool, spread: bool) -> Fit:
     """Covariance and gain at the solution."""
     residuals, jacobian = problem.rows(state)
     m, p = state.jacobian.shape
@@ -371,12 +374,14 @@ def _finished(problem: _Problem, state: _State, ending: _Ending, *, scale_known:
         dependent = False
     else:
         Q, R = np.linalg.qr(jacobian / scale)
-        spread = np.linalg.svd(R, compute_uv=False)
-        dependent = len(jacobian) < p or bool(spread[-1] <= DEPENDENT * spread[0])
+        sizes = np.linalg.svd(R, compute_uv=False)
+        dependent = len(jacobian) < p or bool(sizes[-1] <= DEPENDENT * sizes[0])
     singular = ending.lost or dependent
     chi2, dof = float(residuals @ residuals), m + int(np.count_nonzero(problem.precision)) - p
     variance_scale = 1.0 if scale_known else chi2 / dof if dof > 0 else np.inf
-    if singular:
+    if not spread:
+        gain, covariance = np.empty((0, 0)), np.empty((0, 0))
+    elif singular:
         gain, covariance = np.full((p, len(jacobian)), np.inf), np.full((p, p), np.inf)
     else:
         gain = linalg.solve_triangular(R, Q.T, check_finite=False) / scale[:, None]
