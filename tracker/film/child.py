@@ -18,7 +18,6 @@ from tracker.errors import PlainError
 
 _HEAD = struct.Struct("<BQ")
 _REPORT_S = 0.05
-_MAX_THREADS = 4
 _SWITCH_S = 0.0005
 
 
@@ -62,8 +61,8 @@ def main() -> NoReturn:
     for name in pickle.load(orders):  # noqa: S301  # from our own parent
         import_module(name)
     if (cv2 := sys.modules.get("cv2")) is not None:
-        # More threads gain nothing on pictures of this size, and the stack of each counts as memory.
-        cv2.setNumThreads(min(_MAX_THREADS, os.cpu_count() or 1))
+        # The decoder keeps all cores busy; more threads would only wait for one another.
+        cv2.setNumThreads(1)
     try:
         seconds, memory_bytes, job = pickle.load(orders)  # noqa: S301  # from our own parent
     except EOFError:
