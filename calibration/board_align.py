@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.special import erf
+import scipy  # its parts load when they are first used
 
 from calibration.values import Floats
 
@@ -68,7 +68,7 @@ def _steps(along: Floats, modules: int, blur: float) -> tuple[Floats, Floats]:
     """Share of each module in each point after blurring, (k, modules + 2), and its slope along the points."""
     edges = np.arange(modules + 1, dtype=np.float64)
     t = (along[:, None] - edges) / blur
-    rise = 0.5 * (1 + erf(t / np.sqrt(2)))
+    rise = 0.5 * (1 + scipy.special.erf(t / np.sqrt(2)))
     bell = np.exp(-0.5 * t * t) / (blur * np.sqrt(2 * np.pi))
     one, zero = np.ones((len(along), 1)), np.zeros((len(along), 1))
     full = np.hstack([one, rise, zero])

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg
+import scipy  # its parts load when they are first used
 
 from tracker.flight.robust import THRESHOLDS, threshold_of, weigh
 
@@ -315,7 +315,7 @@ def _reduced(problem: _Problem, state: _State, normal: _Normal, scale: Floats) -
     p = len(scale)
     R = _cheap_triangle(normal, len(state.residuals), scale)
     if R is not None:
-        return R, linalg.solve_triangular(R, normal.downhill / scale, trans="T", check_finite=False)
+        return R, scipy.linalg.solve_triangular(R, normal.downhill / scale, trans="T", check_finite=False)
     residuals, jacobian = problem.rows(state)
     both = _triangle(np.column_stack([jacobian / scale, residuals]))
     return both[:p, :p], both[:p, p]
@@ -326,8 +326,8 @@ def _cheap_triangle(normal: _Normal, rows: int, scale: Floats) -> Floats | None:
     if rows * len(scale) ** 2 <= LARGE:
         return None
     try:
-        R: Floats = linalg.cholesky(normal.gram / np.outer(scale, scale), check_finite=False)
-    except linalg.LinAlgError:
+        R: Floats = scipy.linalg.cholesky(normal.gram / np.outer(scale, scale), check_finite=False)
+    except np.linalg.LinAlgError:
         return None
     pivots = np.diag(R)
     return R if pivots.min() > FAR_FROM_DEPENDENT * pivots.max() else None
@@ -348,7 +348,9 @@ def _offset(pull: Floats, size2: float, observations: int) -> float:
 
 def _triangle(matrix: Floats) -> Floats:
     """R of the QR decomposition."""
-    return linalg.qr(matrix, mode="r", overwrite_a=True, check_finite=False)[0].astype(np.float64, copy=False)
+    return scipy.linalg.qr(matrix, mode="r", overwrite_a=True, check_finite=False)[0].astype(
+        np.float64, copy=False
+    )
 
 
 def _damped(triangle: Floats, pull: Floats, damping: float) -> Floats:
@@ -358,7 +360,7 @@ def _damped(triangle: Floats, pull: Floats, damping: float) -> Floats:
     tall[:p, :p], tall[:p, p] = triangle, -pull
     tall[np.arange(p, 2 * p), np.arange(p)] = np.sqrt(damping)
     both = _triangle(tall)
-    step: Floats = linalg.solve_triangular(both[:p, :p], both[:p, p], check_finite=False)
+    step: Floats = scipy.linalg.solve_triangular(both[:p, :p], both[:p, p], check_finite=False)
     return step
 
 
@@ -370,7 +372,7 @@ def _finished(problem: _Problem, state: _State, ending: _Ending, *, scale_known:
     scale = np.where(norms > 0, norms, 1.0)
     R = _cheap_triangle(problem.normal_equations(state), m, scale)
     if R is not None:
-        Q = linalg.solve_triangular(R, (jacobian / scale).T, trans="T", check_finite=False).T
+        Q = scipy.linalg.solve_triangular(R, (jacobian / scale).T, trans="T", check_finite=False).T
         dependent = False
     else:
         Q, R = np.linalg.qr(jacobian / scale)
@@ -384,7 +386,7 @@ def _finished(problem: _Problem, state: _State, ending: _Ending, *, scale_known:
     elif singular:
         gain, covariance = np.full((p, len(jacobian)), np.inf), np.full((p, p), np.inf)
     else:
-        gain = linalg.solve_triangular(R, Q.T, check_finite=False) / scale[:, None]
+        gain = scipy.linalg.solve_triangular(R, Q.T, check_finite=False) / scale[:, None]
         gain *= np.sqrt(variance_scale)
         covariance = gain @ gain.T
     return Fit(
