@@ -122,7 +122,8 @@ class BoardWatch:
     def see(self, frame: Frame) -> None:
         """Take in one picture."""
         if frame.index in self._wanted:
-            sighting = self._look(frame.y)
+            known = next((found for index, found in self._ahead if index == frame.index), None)
+            sighting = known or self._look(frame.y)
             if sighting is not None:
                 self._found.append((frame.index, sighting))
 
