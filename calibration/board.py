@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -61,11 +62,14 @@ class BoardSighting:
         object.__setattr__(self, "u_px", frozen(self.u_px, shape=(None,)))
 
 
+@lru_cache(maxsize=256)
 def marker_bits(number: int) -> npt.NDArray[np.bool_]:
     """One marker as modules, shape (6, 6), True is white; the first row is the top one."""
     dictionary = cv2.aruco.getPredefinedDictionary(_DICTIONARY)
     picture = cv2.aruco.generateImageMarker(dictionary, number, MODULES, borderBits=1)
-    return np.asarray(picture, dtype=np.uint8) > 127
+    bits = np.asarray(picture, dtype=np.uint8) > 127
+    bits.flags.writeable = False
+    return bits
 
 
 def _detector() -> cv2.aruco.ArucoDetector:

@@ -12,12 +12,13 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.special import erf
+import scipy  # its parts load when they are first used
 
 from calibration.values import Floats
 
 Luma = npt.NDArray[np.uint8]
 Bits = npt.NDArray[np.bool_]
+Mapped = tuple[Floats, Floats, Floats]
 
 _ROUNDS = 12
 _AROUND = 0.7  # modules of white round a marker that take part; the gap to the next one is 1.5
@@ -68,7 +69,7 @@ def _steps(along: Floats, modules: int, blur: float) -> tuple[Floats, Floats]:
     """Share of each module in each point after blurring, (k, modules + 2), and its slope along the points."""
     edges = np.arange(modules + 1, dtype=np.float64)
     t = (along[:, None] - edges) / blur
-    rise = 0.5 * (1 + erf(t / np.sqrt(2)))
+    rise = 0.5 * (1 + scipy.special.erf(t / np.sqrt(2)))
     bell = np.exp(-0.5 * t * t) / (blur * np.sqrt(2 * np.pi))
     one, zero = np.ones((len(along), 1)), np.zeros((len(along), 1))
     full = np.hstack([one, rise, zero])
@@ -90,7 +91,7 @@ def _pattern(grid: _Grid, blur_x: float, blur_z: float) -> tuple[Floats, Floats,
     )
 
 
-def _mapped(H: Floats, places: Floats) -> tuple[Floats, Floats, Floats]:
+def _mapped(H: Floats, places: Floats) -> Mapped:
     """Pixels of places, slopes d(px)/d(mm) (..., 2, 2), and depth."""
     x, z = places[..., 0], places[..., 1]
     h = [H[i, 0] * x + H[i, 1] * z + H[i, 2] for i in range(3)]
@@ -99,11 +100,12 @@ def _mapped(H: Floats, places: Floats) -> tuple[Floats, Floats, Floats]:
     return px, slopes, h[2]
 
 
-def _inverse(matrices: Floats) -> Floats:
-    """Of many (2, 2) matrices; far quicker than the general one."""
+def _over(rows: tuple[Floats, Floats], matrices: Floats) -> Floats:
+    """Rows (x, z) times the inverses of as many (2, 2) matrices, (..., 2); far quicker written out."""
+    x, z = rows
     (a, b), (c, d) = np.moveaxis(matrices, (-2, -1), (0, 1))
-    out = np.stack([np.stack([d, -b], axis=-1), np.stack([-c, a], axis=-1)], axis=-2)
-    return np.asarray(out / (a * d - b * c)[..., None, None])
+    whole = a * d - b * c
+    return np.stack([(x * d - z * c) / whole, (z * a - x * b) / whole], axis=-1)
 
 
 def _sampled(luma: Luma, px: Floats) -> Floats:
@@ -131,16 +133,19 @@ class _Linear:
         """Columns, (m, p, c), with what brightness and contrast could explain taken out."""
         columns = columns - columns.mean(axis=1, keepdims=True)
         power = np.einsum("mp,mp->m", self.flat, self.flat)
-        share = np.einsum("mp,mpc->mc", self.flat, columns) / power[:, None]
-        return np.asarray(columns - self.flat[:, :, None] * share[:, None, :])
+        share = (self.flat[:, None] @ columns)[:, 0] / power[:, None]
+        columns -= self.flat[:, :, None] * share[:, None, :]
+        return np.asarray(columns)
 
 
-def _linear(luma: Luma, H: Floats, grid: _Grid, blur_px: float, shift_px: Floats | None = None) -> _Linear:
-    px, slopes, depth = _mapped(H, grid.places_mm)
+def _linear(
+    luma: Luma, mapped: Mapped, grid: _Grid, blur_px: float, shift_px: Floats | None = None
+) -> _Linear:
+    px, slopes, depth = mapped
     if shift_px is not None:
         px = px + shift_px[:, None, None, :]
     m = len(px)
-    scale = np.linalg.norm(slopes, axis=-2).reshape(-1, 2).mean(axis=0) * grid.module_mm
+    scale = np.sqrt((slopes**2).sum(axis=-2)).reshape(-1, 2).mean(axis=0) * grid.module_mm
     blur_x, blur_z = blur_px / scale
     value, along_x, along_z = _pattern(grid, blur_x, blur_z)
     wider = _pattern(grid, blur_x * 1.05, blur_z * 1.05)[0]
@@ -153,8 +158,7 @@ def _linear(luma: Luma, H: Floats, grid: _Grid, blur_px: float, shift_px: Floats
     contrast = np.einsum("mp,mp->m", flat, seen) / power
     brightness = np.einsum("mp,mp->m", seen, seen)
     # Chain rule: slopes of the pattern on paper, through the inverse of d(px)/d(mm).
-    on_paper = np.stack([along_x, along_z], axis=-1)[..., None, :]
-    by_px = (on_paper @ _inverse(slopes)).reshape(m, -1, 2)
+    by_px = _over((along_x, along_z), slopes).reshape(m, -1, 2)
     return _Linear(
         residual=seen - contrast[:, None] * flat,
         by_px=by_px * contrast[:, None, None],
@@ -201,8 +205,9 @@ def _fit(luma: Luma, H: Floats, grid: _Grid, fewest: int) -> tuple[Floats, float
     m = len(grid.places_mm)
     use: Bits = np.ones(m, dtype=np.bool_)
     p = np.concatenate([grid.places_mm, np.ones((*grid.places_mm.shape[:-1], 1))], axis=-1).reshape(m, -1, 3)
+    mapped = _mapped(H, grid.places_mm)
     for turn in range(_ROUNDS):
-        now = _linear(luma, H, grid, blur_px)
+        now = _linear(luma, mapped, grid, blur_px)
         use = now.likeness > (0.3 if turn < 3 else _LEAST_LIKENESS)
         if use.sum() < fewest:
             return None
@@ -212,12 +217,14 @@ def _fit(luma: Luma, H: Floats, grid: _Grid, fewest: int) -> tuple[Floats, float
             [now.by_px[..., :1] * scaled, now.by_px[..., 1:] * scaled, tilt, now.by_blur[..., None]], axis=-1
         )
         J = now.without_tone(J)[use].reshape(-1, 9)
-        size = np.linalg.norm(J, axis=0) + 1e-12
-        J = J / size
-        step = np.linalg.solve(J.T @ J + 1e-9 * np.eye(9), -J.T @ now.residual[use].ravel()) / size
+        normal = J.T @ J
+        size = np.sqrt(np.diag(normal)) + 1e-12
+        normal = normal / np.outer(size, size) + 1e-9 * np.eye(9)
+        step = np.linalg.solve(normal, -(J.T @ now.residual[use].ravel()) / size) / size
         H = (H.ravel() + np.append(step[:8], 0.0)).reshape(3, 3)
         blur_px = float(np.clip(blur_px + step[8], *_BLUR_PX))
-        moved = _mapped(H, grid.places_mm)[0].reshape(m, -1, 2) - now.px
+        mapped = _mapped(H, grid.places_mm)
+        moved = mapped[0].reshape(m, -1, 2) - now.px
         if turn >= 3 and np.abs(moved).max() < 5e-3:
             break
     return H, blur_px, use
@@ -228,8 +235,9 @@ def _shifts(luma: Luma, H: Floats, grid: _Grid, blur_px: float) -> tuple[Floats,
     m = len(grid.places_mm)
     shift = np.zeros((m, 2))
     u_px = np.zeros(m)
+    mapped = _mapped(H, grid.places_mm)
     for _ in range(2):
-        now = _linear(luma, H, grid, blur_px, shift)
+        now = _linear(luma, mapped, grid, blur_px, shift)
         J = now.without_tone(now.by_px)
         normal = np.einsum("mpi,mpj->mij", J, J) + 1e-9 * np.eye(2)
         shift = shift - np.einsum("mij,mpj,mp->mi", np.linalg.inv(normal), J, now.residual)

@@ -26,6 +26,7 @@ from calibration.camera import (
     View,
     bend_px,
     distance_m,
+    project_with_derivatives,
     to_plane,
 )
 from calibration.errors import CalibrationError
@@ -328,12 +329,15 @@ def _length_row(view: View, reference: Reference, points: Floats, depth_m: float
     u = math.sqrt(variance)
     shares = ((("click", click / variance), ("length", measure / variance), ("offset", offset / variance)),)
 
-    def log_length(theta: Numbers) -> Numbers:
-        away = to_plane(theta, view, other, reference.offset_m)[0] - view.anchor_m[[0, 2]]
-        return np.atleast_1d(0.5 * np.log(away[0] ** 2 + away[1] ** 2) - math.log(length))
-
     def row(theta: Floats) -> Rows:
-        return Rows(log_length(theta) / u, derivative(log_length, theta) / u, shares)
+        x, z = to_plane(theta, view, other, reference.offset_m)[0]
+        _, by_theta, by_point = project_with_derivatives(theta, view, np.array([[x, reference.offset_m, z]]))
+        # The point stays where it was clicked: what the camera does to its picture, its place undoes.
+        moves = -np.linalg.solve(by_point[0][:, [0, 2]], by_theta[0])
+        away = np.array([x, z]) - view.anchor_m[[0, 2]]
+        square = float(away @ away)
+        residual = 0.5 * math.log(square) - math.log(length)
+        return Rows(np.array([residual / u]), (away @ moves)[None] / (square * u), shares)
 
     return row
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import CubicSpline
+import scipy  # its parts load when they are first used
 
 from calibration.steady_fit import FEWEST_PATCHES, difference, fit_all, similarity
 from calibration.steady_patches import Bools, Luma, Patches, choose, measure, prepared
@@ -326,10 +326,10 @@ def _between(known: Floats, models: Floats, frame: Ints, breaks: Ints) -> Floats
         until = known[last] if last < len(known) else np.inf
         mine = (at >= t[0]) & (at < until)
         inner = np.minimum(at[mine], t[-1])
-        if len(t) < 4:
+        if len(t) < 4 or not m.any():
             full[mine] = np.stack([np.interp(inner, t, column) for column in m.T], axis=1)
         else:
-            full[mine] = CubicSpline(t, m)(inner)
+            full[mine] = scipy.interpolate.CubicSpline(t, m)(inner)
         if last == len(known) and len(t) > 1:
             # The last few frames may not have been looked at: go on as the picture last moved.
             beyond = np.clip(at[mine] - t[-1], 0.0, float(_STRIDES[-1]))

@@ -49,7 +49,7 @@ from tracker.spin.marks import CLEAR_VISIBLE, spin_from_marks
 from tracker.spin.refine import Decay
 from tracker.spin.seen_from import View
 from tracker.track.chains import clearest_moves
-from tracker.track.follow import Track, follow
+from tracker.track.follow import Track, follow, get_ready
 from tracker.values import Measured, Moved, Scale, Setup, Shot, Sightings
 from tracker.viewing import Seen, Viewing
 
@@ -136,7 +136,13 @@ def measure(
     board = None if setup.board is None else setup.board.board
     viewing = Viewing(path, hint, start_s, end_s, board, 0.5 * setup.ball.diameter_m)
     with child or Child() as process:
-        seen = process.run(viewing, seconds=SILENCE_S, memory_bytes=CHILD_MEMORY_BYTES, on_progress=progress)
+        seen = process.run(
+            viewing,
+            seconds=SILENCE_S,
+            memory_bytes=CHILD_MEMORY_BYTES,
+            on_progress=progress,
+            meanwhile=get_ready,
+        )
     scene = _look(seen, setup)
     timed = _time(scene, every_flight=every_flight)
     warnings = doubts.film_doubts(timed.readout, timed.clock, seen.lost)

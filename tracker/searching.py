@@ -44,7 +44,7 @@ class Searching:
         facts = read_facts(self.path)
         total = len(facts.file_time_s)
         watches = {name: BallWatch(BallHint(name, self.radius_px)) for name in self.colours}
-        with frames(self.path) as reel:
+        with frames(self.path, ahead=True) as reel:
             for frame in reel:
                 for watch in watches.values():
                     watch.see(frame)

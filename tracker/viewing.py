@@ -78,7 +78,7 @@ class Viewing:
     ) -> tuple[Sightings, int, int]:
         watch = BallWatch(hint)
         count = 0
-        with frames(self.path, start_s=self.start_s, end_s=self.end_s) as reel:
+        with frames(self.path, start_s=self.start_s, end_s=self.end_s, ahead=True) as reel:
             for frame in reel:
                 boxes = watch.see(frame)
                 if steady is not None:
@@ -124,7 +124,8 @@ class BoardWatch:
     def see(self, frame: Frame) -> None:
         """Take in one picture."""
         if frame.index in self._wanted:
-            sighting = look_for_board(frame.y, self._board, self._facts)
+            known = next((found for index, found in self._ahead if index == frame.index), None)
+            sighting = known or look_for_board(frame.y, self._board, self._facts)
             if sighting is not None:
                 self._found.append((frame.index, sighting))
 

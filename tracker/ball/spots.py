@@ -17,6 +17,7 @@ from tracker.ball.colour import Direction
 
 Plane = np.typing.NDArray[np.uint8]
 Contour = np.typing.NDArray[np.int32]
+Bools = np.typing.NDArray[np.bool_]
 
 BACKGROUND_EVERY = 4
 LUMA_BACKGROUND_EVERY = 8
@@ -211,15 +212,15 @@ def _spot(contour: Contour, area: float) -> Spot:
 
 
 @lru_cache(maxsize=8)
-def _work(shape: tuple[int, ...]) -> tuple[Plane, Plane, Plane]:
-    """Ones, and two planes to work in: to allocate a plane costs more than to fill it."""
-    return np.ones(shape, dtype=np.uint8), np.empty(shape, dtype=np.uint8), np.empty(shape, dtype=np.uint8)
+def _work(shape: tuple[int, ...]) -> tuple[Bools, Bools]:
+    """Two planes to work in: to allocate a plane costs more than to fill it."""
+    return np.empty(shape, dtype=np.bool_), np.empty(shape, dtype=np.bool_)
 
 
 def follow(kept: Plane, plane: Plane) -> None:
     """Bring the background one level nearer to the present plane, in place: in time, a running median."""
-    one, above, below = _work(kept.shape)
-    cv2.min(cv2.subtract(plane, kept, dst=above), one, dst=above)
-    cv2.min(cv2.subtract(kept, plane, dst=below), one, dst=below)
-    cv2.add(kept, above, dst=kept)
-    cv2.subtract(kept, below, dst=kept)
+    above, below = _work(kept.shape)
+    np.greater(plane, kept, out=above)
+    np.less(plane, kept, out=below)
+    np.add(kept, above.view(np.uint8), out=kept)
+    np.subtract(kept, below.view(np.uint8), out=kept)

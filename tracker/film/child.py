@@ -18,7 +18,7 @@ from tracker.errors import PlainError
 
 _HEAD = struct.Struct("<BQ")
 _REPORT_S = 0.05
-_MAX_THREADS = 4
+_SWITCH_S = 0.0005
 
 
 class Kind(IntEnum):
@@ -61,14 +61,16 @@ def main() -> NoReturn:
     for name in pickle.load(orders):  # noqa: S301  # from our own parent
         import_module(name)
     if (cv2 := sys.modules.get("cv2")) is not None:
-        # More threads gain nothing on pictures of this size, and the stack of each counts as memory.
-        cv2.setNumThreads(min(_MAX_THREADS, os.cpu_count() or 1))
+        # The decoder keeps all cores busy; more threads would only wait for one another.
+        cv2.setNumThreads(1)
     try:
         seconds, memory_bytes, job = pickle.load(orders)  # noqa: S301  # from our own parent
     except EOFError:
         os._exit(0)  # the parent did not need it after all
     threading.Thread(target=_end_with_parent, args=(taken(0, os.O_RDONLY),), daemon=True).start()
     limit_memory(memory_bytes)
+    # Whoever decodes ahead must not wait long for whoever looks.
+    sys.setswitchinterval(_SWITCH_S)
     write_message(answers, Kind.READY)
     write_message(answers, *outcome(job, _Report(answers, seconds)))
     os._exit(0)  # no exit handler of a library may hang or print

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from bisect import bisect_left
 from collections.abc import Generator, Iterator
 from dataclasses import dataclass
@@ -18,6 +19,7 @@ from av.video.plane import VideoPlane
 from av.video.stream import VideoStream
 
 from tracker.errors import ClipError
+from tracker.film.ahead import Ahead
 from tracker.film.container import decoded, opened
 from tracker.film.survey import Survey, survey
 
@@ -25,6 +27,10 @@ Bytes = npt.NDArray[np.uint8]
 
 _PLANAR_8 = frozenset({"yuv420p", "yuvj420p"})
 _PLANAR_10 = "yuv420p10le"
+#: As many as there are cores; each holds some pictures.
+THREADS = max(2, min(os.cpu_count() or 1, 8))
+#: Decoded frames that may wait until they are looked at.
+MOST_AHEAD, AHEAD_BYTES = 24, 48 * 1024**2
 _FULL_RANGE = 2  # ITU-T H.273, video_full_range_flag, as the decoder numbers it
 
 
@@ -64,7 +70,7 @@ class Pictures(Iterator[tuple[int, VideoFrame]]):
         *,
         start_s: float | None = None,
         end_s: float | None = None,
-        threads: int = 2,
+        threads: int = THREADS,
     ) -> None:
         self.survey = survey(path)
         self._path = path
@@ -160,14 +166,20 @@ class Reel(Iterator[Frame]):
         Pictures of the window that could not be decoded, so far.
     """
 
-    def __init__(self, pictures: Pictures) -> None:
+    def __init__(self, pictures: Pictures, ahead: int = 0) -> None:
+        """``ahead`` is how many frames may be decoded before they are asked for."""
         self._pictures = pictures
         self._times: list[float] = pictures.survey.file_time_s.tolist()
+        self._ahead = Ahead(self._frames(), ahead) if ahead else None
+        self._source: Iterator[Frame] = self._ahead or self._frames()
+
+    def _frames(self) -> Iterator[Frame]:
+        for index, frame in self._pictures:
+            y, u, v = planes(frame)
+            yield Frame(index, self._times[index], y, u, v)
 
     def __next__(self) -> Frame:
-        index, frame = next(self._pictures)
-        y, u, v = planes(frame)
-        return Frame(index, self._times[index], y, u, v)
+        return next(self._source)
 
     @property
     def lost(self) -> int:
@@ -176,6 +188,8 @@ class Reel(Iterator[Frame]):
 
     def close(self) -> None:
         """Let go of the file."""
+        if self._ahead is not None:
+            self._ahead.close()
         self._pictures.close()
 
     def __enter__(self) -> Self:
@@ -187,15 +201,27 @@ class Reel(Iterator[Frame]):
         self.close()
 
 
-def frames(path: Path, *, start_s: float | None = None, end_s: float | None = None, threads: int = 2) -> Reel:
+def frames(
+    path: Path,
+    *,
+    start_s: float | None = None,
+    end_s: float | None = None,
+    threads: int = THREADS,
+    ahead: bool = False,
+) -> Reel:
     """Read the frames of a clip between two file times (both included), in order.
+
+    With ``ahead`` the next frames are decoded while one is looked at.
 
     Raises
     ------
     ClipError
         If the clip cannot be decoded, or has no frame in that time.
     """
-    return Reel(Pictures(path, start_s=start_s, end_s=end_s, threads=threads))
+    pictures = Pictures(path, start_s=start_s, end_s=end_s, threads=threads)
+    size = pictures.survey.picture
+    frame_bytes = 3 * size.stored_width_px * size.stored_height_px // 2
+    return Reel(pictures, min(MOST_AHEAD, 1 + AHEAD_BYTES // frame_bytes) if ahead else 0)
 
 
 def planes(frame: VideoFrame) -> tuple[Bytes, Bytes, Bytes]:

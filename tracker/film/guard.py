@@ -61,10 +61,13 @@ class Child:
         seconds: float,
         memory_bytes: int,
         on_progress: Progress | None = None,
+        meanwhile: Callable[[], None] | None = None,
     ) -> T:
-        """Let the child do its one job; see ``in_child``."""
+        """Let the child do its one job; see ``in_child``. ``meanwhile`` is called while it is at it."""
         try:
             self._send(pickle.dumps((seconds, memory_bytes, job)))
+            if meanwhile is not None:
+                meanwhile()
             result: T = self._listen(seconds, on_progress)
             return result
         finally:

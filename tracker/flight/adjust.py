@@ -27,6 +27,7 @@ from tracker.flight.ball_size import BallSize
 from tracker.flight.least_squares import Fit, fit
 from tracker.flight.observed import Flight
 from tracker.flight.outline_errors import outline_errors
+from tracker.flight.paths import SHAPE_AT, Flown, Paths, start_values
 from tracker.flight.unknowns import (
     ADDED,
     COMMON,
@@ -45,21 +46,17 @@ from tracker.flight.unknowns import (
     X0,
     Y0,
     Z0,
-    lumped,
     prior_names,
 )
-from tracker.physics.path import Flights, fly
 from tracker.physics.sideways import sideways
 
 U_OUT_OF_PLANE_M_S = 0.1
 U_ANYWHERE_M_S = 0.5  # of flights that no launcher has aimed across the picture
 FREE_LN_G = 2.0
 U_OWN_PLANE_M = 1.0
-#: Lift coefficients are those at this spin parameter; the lift is a power of it from there.
-SHAPE_AT = 0.3
 SHAPE_STEP = 1e-3
-#: A ten-thousandth of a pixel.
-RESOLVED_M = 3e-7
+#: How many standard uncertainties from its solution a fit may end: the last one, and those before it.
+SETTLED, NEARLY_SETTLED = 0.01, 0.1
 MARGIN_S = 0.02
 
 
@@ -71,22 +68,6 @@ class State:
     velocity_m_s: Floats
     by_place: Floats
     by_velocity: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class _Flown:
-    """Places and velocities (n, 3), derivatives of the places, and the paths that they come from."""
-
-    place_m: Floats
-    velocity_m_s: Floats
-    by_place: Floats
-    start: Floats
-    paths: Flights
-    t_s: Floats
-    turn: Floats
-    dv: Floats
-    chain: Floats
-    aside: Floats
 
 
 class Problem:
@@ -122,6 +103,7 @@ class Problem:
         self.size = self._errors_at + len(self._outline)
         self._stated_u_px = np.concatenate([f.u_px for f in self.flights])
         self.u_px = self._stated_u_px.copy()
+        self._outline_over_u = self._outline / self.u_px[:, None]
         self.zero = np.array([f.frame_time_s[0] + readout.readout_s * f.share[0] for f in self.flights])
         self._begin = np.full(len(self.flights), -MARGIN_S)
         self._end = (
@@ -129,10 +111,12 @@ class Problem:
             - self.zero
             + MARGIN_S
         )
+        self._paths = Paths(assumed)
         self._spin = np.full(len(self.flights), SHAPE_AT * 6.0 / assumed.radius_m)
         self._descent_slope: Floats | None = None
         self.prior_mean, self.prior_sd = self._priors()
         self.free = self.prior_sd > 0
+        self._rank = np.cumsum(self.free) - 1
 
     # -- priors and names -----------------------------------------------------------------------
 
@@ -174,6 +158,7 @@ class Problem:
     def set_noise(self, noise: Floats, weight: Floats) -> None:
         """Multiply each flight's stated uncertainties, (S,), and give each sighting a weight, (n,)."""
         self.u_px = self._stated_u_px * noise[self.which] / np.sqrt(np.maximum(weight, 1e-4))
+        self._outline_over_u = self._outline / self.u_px[:, None]
 
     def misfit(self, fitted: Fit) -> Floats:
         """Squared distance of each sighting from the path in units of its stated uncertainty, (n,)."""
@@ -183,132 +168,135 @@ class Problem:
 
     # -- the model --------------------------------------------------------------------------------
 
-    def _starts(self, theta: Floats) -> tuple[Floats, Floats]:
-        """Start values (S, 6) of the paths and their derivatives by the unknowns, (S, 6, p)."""
-        (buoyed, factor), by = lumped(theta, self.assumed.radius_m)
-        count = len(self.flights)
-        start, slope = np.zeros((count, 6)), np.zeros((count, 6, self.size))
-        s = np.arange(count)
-        at = COMMON + EACH * s
-        g = np.exp(theta[LOG_G] + theta[at + OWN_LOG_G])
-        lift = theta[at + LIFT_C]
-        start[:, 0], start[:, 1] = self.sense * theta[at + VX], theta[at + VZ]
-        start[:, 2], start[:, 3], start[:, 4] = g * buoyed, factor * theta[DRAG], factor * lift
-        start[:, 5] = self._spin
-        slope[s, 0, at + VX], slope[s, 1, at + VZ] = self.sense, 1.0
-        slope[:, 2, LOG_G] = slope[s, 2, at + OWN_LOG_G] = g * buoyed
-        slope[s, 4, at + LIFT_C] = factor
-        slope[:, 3, DRAG] = factor
-        for k, unknown in enumerate((LOG_AIR, LOG_MASS, ADDED)):
-            slope[:, 2, unknown] = g * by[0, k]
-            slope[:, 3, unknown] = by[1, k] * theta[DRAG]
-            slope[:, 4, unknown] = by[1, k] * lift
-        return start, slope
-
-    def _fly(self, start: Floats, shape: float) -> Flights:
-        def lift(parameter: Floats) -> tuple[Floats, Floats]:
-            share = np.maximum(parameter, 1e-9) / SHAPE_AT
-            value = share**shape
-            return value, shape * value / (share * SHAPE_AT)
-
-        return fly(
-            start,
-            self._begin,
-            self._end,
-            radius_m=self.assumed.radius_m,
-            spin_decay_s=self.assumed.spin_decay_s,
-            law=lift,
-            resolved_m=RESOLVED_M,
-        )
-
     def cover(self, flight: int, time_s: float) -> None:
         """Let a flight's path reach to this real time, too."""
         at = time_s - self.zero[flight]
         self._begin[flight] = min(self._begin[flight], at - MARGIN_S)
         self._end[flight] = max(self._end[flight], at + MARGIN_S)
 
+    def places(self, theta: Floats, which: Ints, time_s: Floats, share: Floats) -> Floats:
+        """Where balls ``which`` (n,) are at frame times (n,) and rows' shares of the readout (n,), (n, 3)."""
+        return self._flown(theta, which, time_s, share).place_m
+
     def state(self, theta: Floats, which: Ints, time_s: Floats, share: Floats) -> State:
         """Balls ``which`` (n,) at frame times (n,) and rows' shares of the readout (n,)."""
         flown = self._flown(theta, which, time_s, share)
-        sense, at = self.sense[which], COMMON + EACH * which
-        count, n = np.arange(len(which)), len(which)
-        by_velocity, acceleration = np.zeros((n, 3, self.size)), np.zeros((n, 3))
-        by_velocity[:, [0, 2]] = flown.turn[:, :, None] * (flown.dv @ flown.chain)
-        by_velocity[count, 1, at + VY] = flown.aside
-        shaped = self._fly(flown.start, theta[LIFT_SHAPE] + SHAPE_STEP).at_many(which, flown.t_s)[1]
-        by_velocity[:, [0, 2], LIFT_SHAPE] = (
-            flown.turn * shaped - flown.velocity_m_s[:, [0, 2]]
-        ) / SHAPE_STEP
+        by_place = self._by_place(theta, flown, share, self._shaped(theta, flown)[0])
+        by_velocity, acceleration = np.zeros((len(which), 3, COMMON + EACH)), np.zeros((len(which), 3))
+        by_velocity[:, [0, 2]] = flown.through_start(flown.by_v)
+        by_velocity[:, 1, COMMON + VY] = flown.aside.velocity_m_s
+        by_velocity[:, [0, 2], LIFT_SHAPE] = self._shaped(theta, flown)[1]
         h = 1e-4
-        later, earlier = (flown.paths.at_many(which, flown.t_s + d)[1] for d in (h, -h))
-        acceleration[:, [0, 2]] = np.stack([sense, np.ones(n)], axis=1) * (later - earlier) / (2 * h)
+        later, earlier = (flown.paths.at_many(flown.on, flown.t_s + d)[1] for d in (h, -h))
+        acceleration[:, [0, 2]] = flown.turn * (later - earlier) / (2 * h)
         by_velocity[:, :, READOUT] += acceleration * share[:, None]
-        return State(flown.place_m, flown.velocity_m_s, flown.by_place, by_velocity)
+        return State(
+            flown.place_m, flown.velocity_m_s, self._whole(which, by_place), self._whole(which, by_velocity)
+        )
 
-    def _flown(self, theta: Floats, which: Ints, time_s: Floats, share: Floats) -> _Flown:
-        """What ``state`` starts from, and all that a fit needs."""
-        start, slope = self._starts(theta)
-        paths = self._fly(start, theta[LIFT_SHAPE])
+    def _flown(self, theta: Floats, which: Ints, time_s: Floats, share: Floats) -> Flown:
+        """Balls ``which`` on their paths; only the flights that are asked for are flown."""
+        who, on = np.unique(which, return_inverse=True)
+        start, chain = start_values(theta, who, self.sense[who], self._spin[who], self.assumed.radius_m)
+        span = np.stack([self._begin[who], self._end[who]], axis=1)
+        paths = self._paths.fly(who, start, span, float(theta[LIFT_SHAPE]))
         t = time_s + theta[READOUT] * share - self.zero[which]
-        xz, v, dxz, dv = paths.at_many(which, t)
-        at = COMMON + EACH * which
-        count, n = np.arange(len(which)), len(which)
+        xz, v, by_xz, by_v = paths.at_many(on, t)
+        at, n = COMMON + EACH * which, len(which)
         turn = np.stack([self.sense[which], np.ones(n)], axis=1)
         place, velocity = np.empty((n, 3)), np.empty((n, 3))
         place[:, [0, 2]] = turn * xz + np.stack([theta[at + X0], theta[at + Z0]], axis=1)
-        aside = sideways(paths, self._begin, self._end, start[:, 3], which, t)
+        aside = sideways(paths, span[:, 0], span[:, 1], start[:, 3], on, t)
         place[:, 1] = theta[at + Y0] + theta[at + VY] * aside.place_m
         velocity[:, [0, 2]] = turn * v
         velocity[:, 1] = theta[at + VY] * aside.velocity_m_s
-        by_place = np.zeros((n, 3, self.size))
-        chain = slope[which]
-        by_place[:, [0, 2]] = turn[:, :, None] * (dxz @ chain)
-        by_place[count, 0, at + X0] += 1
-        by_place[count, 2, at + Z0] += 1
-        by_place[:, 1] = (theta[at + VY] * aside.place_by_drag)[:, None] * chain[:, 3]
-        by_place[count, 1, at + VY] = aside.place_m
-        by_place[count, 1, at + Y0] = 1
-        by_place[:, :, READOUT] += velocity * share[:, None]
-        by_place[:, [0, 2], LIFT_SHAPE] = self._shape_slope(theta, start, which, t, turn, xz)
-        return _Flown(place, velocity, by_place, start, paths, t, turn, dv, chain, aside.velocity_m_s)
+        return Flown(who, on, t, start, chain, paths, aside, turn, xz, by_xz, by_v, place, velocity)
 
-    def _shape_slope(
-        self, theta: Floats, start: Floats, which: Ints, t_s: Floats, turn: Floats, xz_m: Floats
-    ) -> Floats:
-        """Derivative of places by the lift's exponent, (n, 2), by a difference.
+    def _shaped(self, theta: Floats, flown: Flown) -> tuple[Floats, Floats]:
+        """Derivatives of places and velocities by the lift's exponent, (n, 2) each, by a difference."""
+        span = np.stack([self._begin[flown.who], self._end[flown.who]], axis=1)
+        paths = self._paths.fly(flown.who, flown.start, span, float(theta[LIFT_SHAPE]) + SHAPE_STEP)
+        xz, v, _, _ = paths.at_many(flown.on, flown.t_s)
+        velocity = flown.velocity_m_s[:, [0, 2]]
+        return flown.turn * (xz - flown.xz_m) / SHAPE_STEP, (flown.turn * v - velocity) / SHAPE_STEP
 
-        It hardly changes while a fit descends, so that one difference serves a whole descent.
-        """
-        if which is self.which and self._descent_slope is not None:
-            return self._descent_slope
-        moved = self._fly(start, theta[LIFT_SHAPE] + SHAPE_STEP).at_many(which, t_s)[0]
-        slope = turn * (moved - xz_m) / SHAPE_STEP
-        if which is self.which:
-            self._descent_slope = slope
-        return np.asarray(slope)
+    def _by_place(self, theta: Floats, flown: Flown, share: Floats, shaped: Floats) -> Floats:
+        """Derivatives of places by the common unknowns and by the flights' own, (n, 3, COMMON + EACH)."""
+        vy = theta[COMMON + EACH * flown.who + VY][flown.on]
+        by = np.zeros((len(share), 3, COMMON + EACH))
+        by[:, [0, 2]] = flown.through_start(flown.by_xz)
+        by[:, 0, COMMON + X0] += 1
+        by[:, 2, COMMON + Z0] += 1
+        by[:, 1] = (vy * flown.aside.place_by_drag)[:, None] * flown.chain[flown.on, 3]
+        by[:, 1, COMMON + VY] = flown.aside.place_m
+        by[:, 1, COMMON + Y0] = 1
+        by[:, :, READOUT] += flown.velocity_m_s * share[:, None]
+        by[:, [0, 2], LIFT_SHAPE] = shaped
+        return by
+
+    def _whole(self, which: Ints, part: Floats) -> Floats:
+        """Derivatives (n, k, p) by all unknowns from those by the common and the flights' own (n, k, ...)."""
+        n, rows, _ = part.shape
+        whole = np.zeros((n, rows, self.size))
+        whole[:, :, :COMMON] = part[:, :, :COMMON]
+        for s in np.unique(which):
+            mine, at = which == s, COMMON + EACH * s
+            whole[mine, :, at : at + EACH] = part[mine, :, COMMON:]
+        return whole
 
     def model(self, theta: Floats) -> tuple[Floats, Floats]:
-        """Residuals over their uncertainty and their derivatives: sightings, then camera, then ball."""
-        state = self._flown(theta, self.which, self.time, self.share)
+        """Residuals over their uncertainty: sightings, then camera, then ball.
+
+        Their derivatives are by the unknowns that are free.
+        """
+        flown = self._flown(theta, self.which, self.time, self.share)
+        if self._descent_slope is None:
+            # It hardly changes while a fit descends, so that one difference serves a whole descent.
+            self._descent_slope = self._shaped(theta, flown)[0]
+        by_place = self._by_place(theta, flown, self.share, self._descent_slope)
         places, by_camera, by_world = project_with_derivatives(
-            theta[:PARAMETERS], self.camera.view, state.place_m, self.assumed.radius_m
+            theta[:PARAMETERS], self.camera.view, flown.place_m, self.assumed.radius_m
         )
-        jacobian = by_world @ state.by_place
-        jacobian[:, :, :PARAMETERS] += by_camera
-        jacobian[:, :, self._errors_at :] = np.moveaxis(self._outline, 0, 2)
+        part = by_world[:, :, 0, None] * by_place[:, None, 0]
+        for k in (1, 2):
+            part += by_world[:, :, k, None] * by_place[:, None, k]
+        part[:, :, :PARAMETERS] += by_camera
+        part /= self.u_px[:, None, None]
         places += np.tensordot(theta[self._errors_at :], self._outline, 1)
         residual = (places - self._xy) / self.u_px[:, None]
-        jacobian /= self.u_px[:, None, None]
         rows = self.camera.rows(theta[:PARAMETERS])
-        extra = np.zeros((len(rows.residual), self.size))
-        extra[:, :PARAMETERS] = rows.jacobian
         parts_r = [residual.ravel(), rows.residual]
-        parts_j = [jacobian.reshape(-1, self.size), extra]
+        ball = np.zeros((0, self.size))
         if self.ball_carries_scale:
-            off, slope = self._ball.rows(theta, self.camera.view, state.place_m, state.by_place, self.u_px)
+            by_depth = self._whole(self.which, by_place[:, 1:2])[:, 0]
+            off, ball = self._ball.rows(theta, self.camera.view, flown.place_m, by_depth, self.u_px)
             parts_r.append(off)
-            parts_j.append(slope)
-        return np.concatenate(parts_r), np.concatenate(parts_j)
+        return np.concatenate(parts_r), self._jacobian(part, rows.jacobian, ball[:, self.free])
+
+    def _jacobian(self, part: Floats, of_camera: Floats, of_ball: Floats) -> Floats:
+        """Derivatives by the free unknowns, from those (n, 2, COMMON + EACH) of the sightings.
+
+        Written once into their places: with many flights most of them are zero.
+        """
+        n, m = len(part), 2 * len(part)
+        whole = np.zeros((m + len(of_camera) + len(of_ball), int(self.free.sum())))
+        seen = whole[:m].reshape(n, 2, -1)
+        common = np.flatnonzero(self.free[:COMMON])
+        seen[:, :, : len(common)] = part[:, :, common]
+        for s in range(len(self.flights)):
+            mine, at = self._rows_of(s), COMMON + EACH * s
+            own = np.flatnonzero(self.free[at : at + EACH])
+            first = self._rank[at + own[0]]
+            seen[mine, :, first : first + len(own)] = part[mine][:, :, COMMON + own]
+        seen[:, :, self._rank[-1] + 1 - len(self._outline) :] = np.moveaxis(self._outline_over_u, 0, 2)
+        whole[m : m + len(of_camera), :PARAMETERS] = of_camera
+        whole[m + len(of_camera) :] = of_ball
+        return whole
+
+    def _rows_of(self, flight: int) -> slice:
+        """Which sightings are a flight's."""
+        first = sum(len(f) for f in self.flights[:flight])
+        return slice(first, first + len(self.flights[flight]))
 
     @property
     def ball_row_count(self) -> int:
@@ -317,8 +305,11 @@ class Problem:
 
     # -- solving ----------------------------------------------------------------------------------
 
-    def solve(self, start: Floats) -> Fit:
-        """Fit from ``start``, (p,); unknowns without uncertainty stay where they are."""
+    def solve(self, start: Floats, *, last: bool = True) -> Fit:
+        """Fit from ``start``, (p,); unknowns without uncertainty stay where they are.
+
+        What is not the last fit need not be exact, and its covariance is not worked out.
+        """
         free = np.flatnonzero(self.free)
         whole = start.copy()
         self._descent_slope = None
@@ -326,17 +317,17 @@ class Problem:
 
         def model(part: Floats) -> tuple[Floats, Floats]:
             whole[free] = part
-            residual, jacobian = self.model(whole)
-            return residual, jacobian[:, free]
+            return self.model(whole)
 
         return fit(
             model,
             whole[free],
             prior_mean=self.prior_mean[free],
             prior_sd=self.prior_sd[free],
-            tolerance=0.01,
-            max_iterations=40,
+            tolerance=SETTLED if last else NEARLY_SETTLED,
+            max_iterations=40 if last else 15,
             damping=1e-9,
+            spread=last,
         )
 
     def carry_over(self, earlier: Problem, theta: Floats) -> Floats:
@@ -344,7 +335,7 @@ class Problem:
         carried = theta.copy()
         s = np.arange(len(self.flights))
         share = np.zeros(len(s))
-        now = earlier.state(theta, s, self.zero, share)
+        now = earlier._flown(theta, s, self.zero, share)
         at = COMMON + EACH * s
         carried[at + X0], carried[at + Z0] = now.place_m[:, 0], now.place_m[:, 2]
         carried[at + VX], carried[at + VZ] = now.velocity_m_s[:, 0], now.velocity_m_s[:, 2]

@@ -61,12 +61,12 @@ class BallSize:
         return 1 + (self.flights if self.own_planes else 0)
 
     def rows(
-        self, theta: Floats, view: View, place_m: Floats, by_place: Floats, u_px: Floats
+        self, theta: Floats, view: View, place_m: Floats, by_depth: Floats, u_px: Floats
     ) -> tuple[Floats, Floats]:
         """How much larger the balls look than they should, as residuals (k,), and their derivatives (k, p).
 
         One row for all flights together; where each has its own plane, one more for each flight against
-        the mean of all. Places (n, 3) come with their derivatives (n, 3, p).
+        the mean of all. Places (n, 3) come with the derivatives of how far behind the plane they are, (n, p).
         """
         camera = theta[:PARAMETERS]
         expected = outline_radius_px(camera, view, place_m, self.radius_m)
@@ -77,8 +77,8 @@ class BallSize:
             slope[:, k] = np.log(outline_radius_px(moved, view, place_m, self.radius_m)).imag / COMPLEX_STEP
         near = place_m.astype(complex)
         near[:, 1] += 1j * COMPLEX_STEP
-        by_depth = np.log(outline_radius_px(camera, view, near, self.radius_m)).imag / COMPLEX_STEP
-        slope += by_depth[:, None] * by_place[:, 1]
+        shrinks = np.log(outline_radius_px(camera, view, near, self.radius_m)).imag / COMPLEX_STEP
+        slope += shrinks[:, None] * by_depth
         off = np.log(expected / self.radius_px)
         weight = np.zeros((self.flights, len(off)))
         weight[self.which, np.arange(len(off))] = u_px**-2

@@ -138,7 +138,7 @@ def launch_of(settled: Settled, spread: Spread, flight: int, exit_px: Floats | N
     readout = theta[READOUT] * share
     at = frame_time + readout
     u_readout = problem.readout.u_readout_s * share
-    path = problem.state(theta, np.full(len(seen), flight), seen.frame_time_s, seen.share)
+    path = problem.places(theta, np.full(len(seen), flight), seen.frame_time_s, seen.share)
     camera, view = theta[:PARAMETERS], problem.camera.view
     mine = problem.which == flight
     px_per_m = 1 / metres_per_px(camera, view)
@@ -155,9 +155,9 @@ def launch_of(settled: Settled, spread: Spread, flight: int, exit_px: Floats | N
         budget=_budget(leaving.of_speed, leaving.of_angle),
         exit_xy_px=project(camera, view, state.place_m, problem.assumed.radius_m)[0],
         onward=_onward(settled, flight, leaving),
-        place_m=(_places(settled, flight, path.place_m) - [origin, 0.0]) * [sense, 1.0],
-        fit_m=(path.place_m[:, [0, 2]] - [origin, 0.0]) * [sense, 1.0],
-        fit_px=project(camera, view, path.place_m, problem.assumed.radius_m),
+        place_m=(_places(settled, flight, path) - [origin, 0.0]) * [sense, 1.0],
+        fit_m=(path[:, [0, 2]] - [origin, 0.0]) * [sense, 1.0],
+        fit_px=project(camera, view, path, problem.assumed.radius_m),
         time_s=seen.frame_time_s + theta[READOUT] * seen.share,
         u_m=problem.u_px[mine] / px_per_m,
     )
@@ -237,8 +237,8 @@ def _time_at(settled: Settled, flight: int, exit_px: Floats) -> float:
     times = np.linspace(first - LONGEST_REACH_S, first + 3 * step, 49)
     problem.cover(flight, float(times[0] + problem.readout.readout_s))
     which = np.full(len(times), flight)
-    state = problem.state(theta, which, times, np.full(len(times), float(seen.share[0])))
-    px = project(theta[:PARAMETERS], problem.camera.view, state.place_m, problem.assumed.radius_m)
+    places = problem.places(theta, which, times, np.full(len(times), float(seen.share[0])))
+    px = project(theta[:PARAMETERS], problem.camera.view, places, problem.assumed.radius_m)
     k = int(np.clip(np.argmin(((px - exit_px) ** 2).sum(axis=1)), 1, len(times) - 2))
     # Between two steps the path is straight to a thousandth of a pixel.
     along = (px[k + 1] - px[k - 1]) / (times[k + 1] - times[k - 1])
@@ -338,10 +338,8 @@ def ball_diameter(settled: Settled, spread: Spread, flight: int) -> Number:
     """How large the ball looks where the reference puts it."""
     problem, theta = settled.problem, settled.theta
     seen = problem.flights[flight]
-    state = problem.state(theta, np.full(len(seen), flight), seen.frame_time_s, seen.share)
-    expected = outline_radius_px(
-        theta[:PARAMETERS], problem.camera.view, state.place_m, problem.assumed.radius_m
-    )
+    places = problem.places(theta, np.full(len(seen), flight), seen.frame_time_s, seen.share)
+    expected = outline_radius_px(theta[:PARAMETERS], problem.camera.view, places, problem.assumed.radius_m)
     ratio = float(np.exp(np.mean(np.log(seen.radius_px) - np.log(expected))))
     diameter = 2 * problem.assumed.radius_m * ratio
     scale, _ = scale_numbers(settled, spread)

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg
+import scipy  # its parts load when they are first used
 
 from tracker.flight.robust import THRESHOLDS, threshold_of, weigh
 
@@ -28,7 +28,7 @@ OFFSET_STALLED, STEP_STALLED = 1e-3, 1e-8
 LOST_HOLD = 1e-8  # a column this much shorter than it once was no longer tells its parameter
 DEPENDENT = 1e-13  # reciprocal condition of the scaled columns below which they depend on one another
 DAMPING, GENTLEST, HARDEST = 1e-3, 1e-14, 1e20
-LARGE = 2e6  # rows x columns^2 above which QR costs more than a step should
+LARGE = 2e5  # rows x columns^2 above which QR costs more than a step should
 FAR_FROM_DEPENDENT = 1e-5  # ratio of pivots
 
 
@@ -122,6 +122,7 @@ def fit(
     tolerance: float = 1e-7,
     max_iterations: int = 200,
     damping: float = DAMPING,
+    spread: bool = True,
 ) -> Fit:
     """The parameters that make the residuals small.
 
@@ -145,6 +146,8 @@ def fit(
     damping : float
         What the first step is held back by; next to nothing where the start is near and some
         combinations of the parameters are held by their priors alone.
+    spread : bool
+        Whether ``gain`` and ``covariance`` are wanted; else they are empty.
 
     Raises
     ------
@@ -156,7 +159,7 @@ def fit(
     if here is None:
         raise ValueError("the model has no finite value at the start")
     best, ending = _descend(problem, here, tolerance, max_iterations, damping)
-    return _finished(problem, best, ending, scale_known=scale_known)
+    return _finished(problem, best, ending, scale_known=scale_known, spread=spread)
 
 
 @dataclass(frozen=True, slots=True)
@@ -309,18 +312,25 @@ def _reduced(problem: _Problem, state: _State, normal: _Normal, scale: Floats) -
 
     The normal equations square the condition, so they serve only columns that are far from dependent.
     """
-    m, p = state.jacobian.shape
-    if m * p * p > LARGE:
-        try:
-            R: Floats = linalg.cholesky(normal.gram / np.outer(scale, scale), check_finite=False)
-        except linalg.LinAlgError:
-            pass
-        else:
-            if np.diag(R).min() > FAR_FROM_DEPENDENT * np.diag(R).max():
-                return R, linalg.solve_triangular(R, normal.downhill / scale, trans="T", check_finite=False)
+    p = len(scale)
+    R = _cheap_triangle(normal, len(state.residuals), scale)
+    if R is not None:
+        return R, scipy.linalg.solve_triangular(R, normal.downhill / scale, trans="T", check_finite=False)
     residuals, jacobian = problem.rows(state)
     both = _triangle(np.column_stack([jacobian / scale, residuals]))
     return both[:p, :p], both[:p, p]
+
+
+def _cheap_triangle(normal: _Normal, rows: int, scale: Floats) -> Floats | None:
+    """R of the Jacobian over ``scale`` from the normal equations; None where these will not do."""
+    if rows * len(scale) ** 2 <= LARGE:
+        return None
+    try:
+        R: Floats = scipy.linalg.cholesky(normal.gram / np.outer(scale, scale), check_finite=False)
+    except np.linalg.LinAlgError:
+        return None
+    pivots = np.diag(R)
+    return R if pivots.min() > FAR_FROM_DEPENDENT * pivots.max() else None
 
 
 def _offset(pull: Floats, size2: float, observations: int) -> float:
@@ -338,7 +348,9 @@ def _offset(pull: Floats, size2: float, observations: int) -> float:
 
 def _triangle(matrix: Floats) -> Floats:
     """R of the QR decomposition."""
-    return linalg.qr(matrix, mode="r", overwrite_a=True, check_finite=False)[0].astype(np.float64, copy=False)
+    return scipy.linalg.qr(matrix, mode="r", overwrite_a=True, check_finite=False)[0].astype(
+        np.float64, copy=False
+    )
 
 
 def _damped(triangle: Floats, pull: Floats, damping: float) -> Floats:
@@ -348,25 +360,33 @@ def _damped(triangle: Floats, pull: Floats, damping: float) -> Floats:
     tall[:p, :p], tall[:p, p] = triangle, -pull
     tall[np.arange(p, 2 * p), np.arange(p)] = np.sqrt(damping)
     both = _triangle(tall)
-    step: Floats = linalg.solve_triangular(both[:p, :p], both[:p, p], check_finite=False)
+    step: Floats = scipy.linalg.solve_triangular(both[:p, :p], both[:p, p], check_finite=False)
     return step
 
 
-def _finished(problem: _Problem, state: _State, ending: _Ending, *, scale_known: bool) -> Fit:
-    """Covariance and gain by QR at the solution."""
+def _finished(problem: _Problem, state: _State, ending: _Ending, *, scale_known: bool, spread: bool) -> Fit:
+    """Covariance and gain at the solution."""
     residuals, jacobian = problem.rows(state)
     m, p = state.jacobian.shape
     norms = np.linalg.norm(jacobian, axis=0)
     scale = np.where(norms > 0, norms, 1.0)
-    Q, R = np.linalg.qr(jacobian / scale)
-    spread = np.linalg.svd(R, compute_uv=False)
-    singular = ending.lost or len(jacobian) < p or bool(spread[-1] <= DEPENDENT * spread[0])
+    R = _cheap_triangle(problem.normal_equations(state), m, scale)
+    if R is not None:
+        Q = scipy.linalg.solve_triangular(R, (jacobian / scale).T, trans="T", check_finite=False).T
+        dependent = False
+    else:
+        Q, R = np.linalg.qr(jacobian / scale)
+        sizes = np.linalg.svd(R, compute_uv=False)
+        dependent = len(jacobian) < p or bool(sizes[-1] <= DEPENDENT * sizes[0])
+    singular = ending.lost or dependent
     chi2, dof = float(residuals @ residuals), m + int(np.count_nonzero(problem.precision)) - p
     variance_scale = 1.0 if scale_known else chi2 / dof if dof > 0 else np.inf
-    if singular:
+    if not spread:
+        gain, covariance = np.empty((0, 0)), np.empty((0, 0))
+    elif singular:
         gain, covariance = np.full((p, len(jacobian)), np.inf), np.full((p, p), np.inf)
     else:
-        gain = linalg.solve_triangular(R, Q.T, check_finite=False) / scale[:, None]
+        gain = scipy.linalg.solve_triangular(R, Q.T, check_finite=False) / scale[:, None]
         gain *= np.sqrt(variance_scale)
         covariance = gain @ gain.T
     return Fit(

@@ -125,7 +125,7 @@ def _system(settled: Settled) -> _System:
     extras = of_size.shape[1] + (bent is not None)
     n, p, q = len(residual), len(free), len(limited)
     J = np.zeros((n + q + len(radius) + extras, p + extras))
-    J[:n, :p] = jacobian[:, free]
+    J[:n, :p] = jacobian
     J[yaw_rows] *= U_YAW_RAD / FREE_YAW_RAD
     prior = np.zeros((q, p))
     prior[np.arange(q), [where[k] for k in limited]] = 1 / sd
@@ -160,9 +160,9 @@ def _system(settled: Settled) -> _System:
 
 def _bend(problem: Problem, theta: Floats) -> Floats:
     """Derivatives of the sightings' residuals by a bend of the picture, (2n,)."""
-    state = problem.state(theta, problem.which, problem.time, problem.share)
+    at_m = problem.places(theta, problem.which, problem.time, problem.share)
     camera, view = theta[:PARAMETERS], problem.camera.view
-    places = project(camera, view, state.place_m, problem.assumed.radius_m)
+    places = project(camera, view, at_m, problem.assumed.radius_m)
     return np.asarray((bend_px(problem.camera.start, view, places) / problem.u_px[:, None]).ravel())
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+import scipy  # its parts load when they are first used
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -24,8 +24,8 @@ def threshold_of(loss: str, point: Ints | None) -> Floats | float:
     threshold = THRESHOLDS[loss]
     if point is None or loss == "linear":
         return threshold
-    beyond = special.chdtrc(1, threshold**2)
-    thresholds: Floats = np.sqrt(special.chdtri(np.maximum(np.bincount(point), 1), beyond))
+    beyond = scipy.special.chdtrc(1, threshold**2)
+    thresholds: Floats = np.sqrt(scipy.special.chdtri(np.maximum(np.bincount(point), 1), beyond))
     return thresholds
 
 

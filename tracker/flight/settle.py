@@ -58,7 +58,7 @@ def settle(problem: Problem, like: Settled | None = None) -> Settled:
             problem.set_noise(noise * np.sqrt(memory), np.ones(len(distance)))
     for turn in range(rounds):
         _shape_lift(problem, theta)
-        fitted = problem.solve(theta)
+        fitted = problem.solve(theta, last=turn == rounds - 1)
         theta = problem.whole(fitted.theta)
         misfit = problem.misfit(fitted)
         honest = misfit / _left_over(fitted, len(misfit))

@@ -47,6 +47,8 @@ class Flights:
         Whether the collocation equations were solved; where not, the path is NaN.
     resolved : (S,) bool array
         Whether the series reaches its accuracy; false only where an apex is passed at almost no speed.
+    start : (S, 6) array
+        The start values.
     """
 
     centre_s: Floats
@@ -56,6 +58,7 @@ class Flights:
     series: Floats
     solved: Bools
     resolved: Bools
+    start: Floats
 
     def at(self, shot: int, t_s: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         """Path of one shot at times (n,); beyond begin and end the series soon loses its accuracy.
@@ -107,6 +110,7 @@ def fly(
     law: Law = LIFT,
     drag_law: Law | None = None,
     resolved_m: float = RESOLVED_M,
+    near: Flights | None = None,
 ) -> Flights:
     """Paths of S shots with gravity, quadratic drag and lift.
 
@@ -127,6 +131,8 @@ def fly(
         D and dD/dS of the spin parameter; None is D = 1.
     resolved_m : float
         What the first neglected Chebyshev terms may move the ball by.
+    near : Flights, optional
+        Paths of nearly the same start values over the same times, from which these are found sooner.
 
     Raises
     ------
@@ -135,6 +141,10 @@ def fly(
     """
     start, begin, end = _checked(start, begin_s, end_s)
     motion = _Motion(radius_m, spin_decay_s, law, drag_law)
+    if near is not None:
+        found = _found_from(near, motion, start, begin, end, resolved_m)
+        if found is not None:
+            return found
     series = np.zeros((len(start), DEGREES[-1] + 2, 4 + 4 * START_VALUES))
     solved, resolved = np.zeros((2, len(start)), dtype=np.bool_)
     waiting, longest = np.arange(len(start)), 1
@@ -145,7 +155,7 @@ def fly(
             grid, w = grid.refined(degree, w)
             w = _sweep(motion, start[waiting], grid, w, COARSE_SWEEPS)
             tail = grid.tail(_pairs(motion.acceleration(start[waiting], grid.t_s, w)))
-            enough = tail * (end - begin)[waiting] / degree < resolved_m
+            enough = _neglected_m(tail, (end - begin)[waiting], degree) < resolved_m
             ready = enough | ~np.isfinite(tail) | (degree == DEGREES[-1])
             if ready.any():
                 now, grid_now = waiting[ready], grid.only(ready)
@@ -158,7 +168,36 @@ def fly(
             if not len(waiting):
                 break
     stretch = whole.centre_s, whole.width_s, whole.middle, whole.half
-    return Flights(*stretch, series[:, :longest], solved, resolved)
+    return Flights(*stretch, series[:, :longest], solved, resolved, start)
+
+
+def _neglected_m(tail: Floats, span_s: Floats, degree: int) -> Floats:
+    """What the first neglected terms of the acceleration move the balls by, (S,)."""
+    return tail * span_s / degree
+
+
+def _found_from(
+    near: Flights, motion: _Motion, start: Floats, begin_s: Floats, end_s: Floats, resolved_m: float
+) -> Flights | None:
+    """Paths from near ones by Newton alone, on their grid; None where that does not lead to all of them."""
+    degree = near.series.shape[1] - 2
+    grid = Grid.on(degree, near.centre_s, near.width_s, near.middle, near.half)
+    ends = np.stack([begin_s, end_s], axis=1)
+    if grid.t_s.shape[0] != len(start) or not np.allclose(grid.t_s[:, [0, -1]], ends, rtol=0, atol=1e-9):
+        return None
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # as in ``fly``
+        values = grid.at_nodes(near.series)
+        by_start = values[..., 16:].reshape(*values.shape[:2], 2, START_VALUES)
+        v = values[..., 2:4] + (by_start @ (start - near.start)[:, None, :, None])[..., 0]
+        series, solved = _solve(motion, start, grid, v[..., 0] + 1j * v[..., 1])
+        if not solved.all():
+            return None
+        v = grid.at_nodes(series[..., 2:4])
+        tail = grid.tail(_pairs(motion.acceleration(start, grid.t_s, v[..., 0] + 1j * v[..., 1])))
+    if not (_neglected_m(tail, end_s - begin_s, degree) < resolved_m).all():
+        return None
+    stretch = near.centre_s, near.width_s, near.middle, near.half
+    return Flights(*stretch, series, solved, np.ones_like(solved), start)
 
 
 def _crowded(motion: _Motion, start: Floats, begin_s: Floats, end_s: Floats) -> Grid:

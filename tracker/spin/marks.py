@@ -210,7 +210,7 @@ def _with_view(ball: _Ball, view: View, first: Refined) -> Refined:
     changes, left = [], 0.0
     which = np.arange(len(ball.time_s))[:: max(1, len(ball.time_s) // VIEW_FRAMES)]
     few, seen = ball.only(which), view.only(which)
-    start = refine(few.spectra(seen), few.time_s, first.rate_rad_s, ball.decay)
+    start = _again(few, seen, first)
     for k, u in enumerate(view.u):
         if u <= 0:
             changes.append(0.0)
@@ -219,13 +219,18 @@ def _with_view(ball: _Ball, view: View, first: Refined) -> Refined:
         for sign in (-1.0, 1.0):
             moved = np.zeros(3)
             moved[k] = sign * u
-            sides.append(refine(few.spectra(seen.moved(moved)), few.time_s, first.rate_rad_s, ball.decay))
+            sides.append(_again(few, seen.moved(moved), start))
         low, high = (float(side.gain.sum()) for side in sides)
         bend = 2 * float(start.gain.sum()) - low - high
         step = 0.5 * (high - low) / bend if bend > 0 else math.copysign(1.0, high - low)
         changes.append(u * float(np.clip(step, -1.5, 1.5)))
         left += (VIEW_LEFT * 0.5 * (sides[1].rate_rad_s - sides[0].rate_rad_s)) ** 2
-    best = refine(ball.spectra(view.moved(np.array(changes))), ball.time_s, first.rate_rad_s, ball.decay)
+    best = _again(ball, view.moved(np.array(changes)), first)
     if best.gain.sum() < first.gain.sum():
         best = first
     return replace(best, u_rate_rad_s=math.hypot(best.u_rate_rad_s, math.sqrt(left)))
+
+
+def _again(ball: _Ball, view: View, found: Refined) -> Refined:
+    """Refined from what was found under another view."""
+    return refine(ball.spectra(view), ball.time_s, found.rate_rad_s, ball.decay, found.decay_per_s)

@@ -13,10 +13,11 @@ import numpy as np
 import numpy.typing as npt
 
 from calibration.values import Floats
-from tracker.spin.spectra import Spectra
+from tracker.spin.spectra import Spectra, square
 
 ROUNDS = 6
-SETTLED_RAD = 1e-4
+SETTLED_RAD = 3e-4  # of the angle turned; far below what a hundred frames say of it
+LINES, SETTLED_LINE_RAD = 8, 1e-6
 LIMIT = 2.5  # of the angles' scatter; what lies farther off counts less
 #: Angles of neighbouring frames share codec, light and view; this many of the flight's length are looked at.
 LONGEST_MEMORY = 0.25
@@ -58,76 +59,113 @@ def turned_s(time_s: Floats, decay_per_s: float) -> Floats:
     return np.asarray(-np.expm1(-decay_per_s * time_s) / decay_per_s)
 
 
-def refine(spectra: Spectra, time_s: Floats, rate_rad_s: float, decay: Decay) -> Refined:
-    """Improve a rate; ``time_s`` (n,) is from the instant for which the rate is wanted."""
-    rate, per_s = rate_rad_s, decay.per_s
-    scatter, u_rate = math.inf, math.inf
-    angle = rate * turned_s(time_s, per_s)
-    off, gain = np.zeros(len(time_s)), np.zeros(len(spectra.value))
+def refine(
+    spectra: Spectra, time_s: Floats, rate_rad_s: float, decay: Decay, per_s: float | None = None
+) -> Refined:
+    """Improve a rate; ``time_s`` (n,) is from the instant for which the rate is wanted.
+
+    ``per_s`` is the decay to start from, where a better one is known than the expected.
+    """
+    rate, per_s = rate_rad_s, decay.per_s if per_s is None else per_s
+    power = _power(spectra.value)
     for _ in range(ROUNDS):
-        angle = rate * turned_s(time_s, per_s)
-        off, gain = _off(spectra, angle)
-        step, scatter, u_rate = _line(time_s, off, rate, per_s, decay)
+        turn = _Turn(time_s, rate, per_s)
+        off, gain = _off(spectra, turn.angle_rad, power)
+        step, trust = _line(turn, off, decay)
         rate, per_s = rate + step[0], per_s + step[1]
-        if np.abs(rate * turned_s(time_s, per_s) - angle - step[2]).max() < SETTLED_RAD:
+        moved = _Turn(time_s, rate, per_s).angle_rad - turn.angle_rad - step[2]
+        if np.abs(moved).max() < SETTLED_RAD:
             break
-    return Refined(rate, u_rate, per_s, angle + off, scatter, gain)
+    scatter, u_rate = _sureness(turn, off - turn.slope @ step, trust, decay)
+    return Refined(rate, u_rate, per_s, turn.angle_rad + off, scatter, gain)
 
 
-def _off(spectra: Spectra, angle_rad: Floats) -> tuple[Floats, Floats]:
-    """How far each frame's marks lie from where they should, (n,), and each harmonic's gain, (K,)."""
+@dataclass(frozen=True, slots=True)
+class _Turn:
+    """A rate and its decay at times (n,)."""
+
+    time_s: Floats
+    rate: float
+    per_s: float
+
+    @property
+    def angle_rad(self) -> Floats:
+        """Angle turned since time 0, (n,)."""
+        return self.rate * turned_s(self.time_s, self.per_s)
+
+    @property
+    def slope(self) -> Floats:
+        """How angles follow the rate, the decay and the first angle, (n, 3)."""
+        since = self.time_s
+        by_decay = -0.5 * self.rate * since**2
+        return np.stack([turned_s(since, self.per_s), by_decay, np.ones(len(since))], axis=1)
+
+
+def _off(spectra: Spectra, angle_rad: Floats, power: Floats) -> tuple[Floats, Floats]:
+    """How far each frame's marks lie from where they should, (n,), and each harmonic's gain, (K,).
+
+    ``power`` (K, rings) is the mean square of the spectra.
+    """
     value, light = spectra.value, spectra.light
     K, n, _ = value.shape
     number = np.arange(1, K + 1)
     wave = np.exp(-1j * number[:, None] * angle_rad)
     clear = (wave - (wave @ light) @ light.T).astype(np.complex64)
-    own = (np.abs(clear) ** 2).sum(axis=1)
+    own = square(clear).sum(axis=1)
     marks = (clear.conj()[:, None] @ value)[:, 0] / np.maximum(own, 0.3 * n)[:, None]
     rest = value - clear[:, :, None] * marks[:, None]
     each = np.unique(spectra.planes)
     mean = (spectra.planes == each[:, None]) / np.bincount(spectra.planes)[each][:, None]
-    before = _power(value) @ mean.T
+    before = power @ mean.T
     after = np.maximum(_power(rest) @ mean.T, TINY)
     gain = n * np.log(np.maximum(before, TINY) / after).sum(axis=1)
     noise = after[:, np.searchsorted(each, spectra.planes)]
     # Marks turned a little further change by -i k times themselves.
     seen = (rest @ (marks.conj() / noise)[:, :, None])[:, :, 0]
     score = ((1j * number[:, None] * wave.conj()) * seen).real.sum(axis=0)
-    weight = float((number**2 * (np.abs(marks) ** 2 / noise).sum(axis=1)).sum())
+    weight = float((number**2 * (square(marks) / noise).sum(axis=1)).sum())
     return score / max(weight, 1e-12), gain
 
 
 def _power(value: npt.NDArray[np.complex64]) -> Floats:
     """Mean square over the frames of (K, n, rings), (K, rings)."""
-    return np.asarray((value.real**2 + value.imag**2).mean(axis=1), dtype=np.float64)
+    return np.asarray(square(value).mean(axis=1), dtype=np.float64)
 
 
-def _line(
-    time_s: Floats, off: Floats, rate: float, per_s: float, decay: Decay
-) -> tuple[Floats, float, float]:
-    """Change of rate, decay and first angle that takes the angles' errors away; scatter; u of the rate."""
-    slope = np.stack([turned_s(time_s, per_s), -0.5 * rate * time_s**2, np.ones(len(time_s))], axis=1)
-    trust = np.ones(len(time_s))
-    scatter = LEAST_SCATTER_RAD
+def _line(turn: _Turn, off: Floats, decay: Decay) -> tuple[Floats, Floats]:
+    """Change of rate, decay and first angle that takes the angles' errors away; trust in each, (n,)."""
+    slope = turn.slope
+    trust = np.ones(len(off))
     step: Floats = np.zeros(3)
-    prior = np.diag([0.0, decay.u_per_s**-2, 0.0])
-    for _ in range(8):
-        rest = off - slope @ step
-        scatter = max(1.4826 * float(np.median(np.abs(rest))), LEAST_SCATTER_RAD)
-        trust = 1 / np.maximum(np.abs(rest) / (LIMIT * scatter), 1.0)
+    prior = _prior(decay)
+    for _ in range(LINES):
+        last, rest = step, np.abs(off - slope @ step)
+        scatter = max(1.4826 * float(np.median(rest)), LEAST_SCATTER_RAD)
+        trust = 1 / np.maximum(rest / (LIMIT * scatter), 1.0)
         normal = (slope.T * trust) @ slope / scatter**2 + prior
         right = (slope.T * trust) @ off / scatter**2
-        right[1] += (decay.per_s - per_s) / decay.u_per_s**2
+        right[1] += (decay.per_s - turn.per_s) / decay.u_per_s**2
         step = np.asarray(np.linalg.solve(normal, right), dtype=np.float64)
-    rest = off - slope @ step
-    n = len(rest)
+        if np.abs(slope @ (step - last)).max() < SETTLED_LINE_RAD:
+            break
+    return step, trust
+
+
+def _prior(decay: Decay) -> Floats:
+    """What is known beforehand of rate, decay and first angle, as inverse variances (3, 3)."""
+    return np.diag([0.0, decay.u_per_s**-2, 0.0])
+
+
+def _sureness(turn: _Turn, rest: Floats, trust: Floats, decay: Decay) -> tuple[float, float]:
+    """By how much angles scatter about their line, and the standard uncertainty of the rate."""
+    n, span = len(rest), float(np.ptp(turn.time_s))
     spread = math.sqrt(float((trust * rest**2).sum() / max(trust.sum(), 1.0)) * n / max(n - 3, 1))
     spread = max(spread, LEAST_SCATTER_RAD)
     # What the lamp does to the marks comes round every turn; where turns are few, some of it is left.
-    turn = abs(rate) * float(np.ptp(time_s))
-    drift = ANGLE_LEFT_RAD2 / max(turn, 1.0) / max(float(np.ptp(time_s)), 1e-9)
-    cover = np.linalg.inv((slope.T * trust) @ slope / (spread**2 * memory(rest)) + prior)
-    return step, spread, math.hypot(math.sqrt(float(cover[0, 0])), drift)
+    drift = ANGLE_LEFT_RAD2 / max(abs(turn.rate) * span, 1.0) / max(span, 1e-9)
+    slope = turn.slope
+    cover = np.linalg.inv((slope.T * trust) @ slope / (spread**2 * memory(rest)) + _prior(decay))
+    return spread, math.hypot(math.sqrt(float(cover[0, 0])), drift)
 
 
 def memory(rest: Floats) -> float:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.values import Floats
-from tracker.spin.spectra import Spectra
+from tracker.spin.spectra import Complexes, Spectra, square
 
 OVERSAMPLING = 3.0
 COARSE_HARMONICS = 8
@@ -54,24 +54,45 @@ def score(
     spectra: Spectra, turned_s: Floats, rate_rad_s: Floats, harmonics: int, base_rad: Floats | float = 0.0
 ) -> Scores:
     """Score rates, (m,); ``turned_s`` (n,) times the rate, and ``base_rad`` (n,), are the angle turned."""
-    value = spectra.value[:harmonics]
-    K, n, _ = value.shape
-    light = spectra.light.astype(np.float32)
-    planes = np.unique(spectra.planes)
-    rest = np.stack([(np.abs(value[:, :, spectra.planes == p]) ** 2).sum(axis=(1, 2)) for p in planes])
-    gain = np.zeros((K, len(rate_rad_s)))
+    gain = np.zeros((harmonics, len(rate_rad_s)))
     for first in range(0, len(rate_rad_s), CHUNK):
         part = slice(first, first + CHUNK)
-        turn = np.exp(1j * (np.outer(rate_rad_s[part], turned_s) + base_rad)).astype(np.complex64)
-        wave = np.ones_like(turn)
-        for k in range(K):
-            wave = wave * turn
-            own = n - (np.abs(wave @ light) ** 2).sum(axis=1)
-            power = np.abs(wave @ value[k]) ** 2 / np.maximum(own, LEAST_LEFT * n)[:, None]
-            for p in planes:
-                share = power[:, spectra.planes == p].sum(axis=1) / max(float(rest[p, k]), 1e-30)
-                gain[k, part] -= np.where(own > LEAST_LEFT * n, n * np.log1p(-np.minimum(share, 0.9999)), 0.0)
+        gain[:, part] = _gain(spectra, _wave(np.outer(rate_rad_s[part], turned_s) + base_rad), harmonics)[0]
     return Scores(rate_rad_s, gain)
+
+
+def _gain(spectra: Spectra, turn: Complexes, harmonics: int) -> tuple[Floats, Floats]:
+    """Gain (K, m) of every harmonic by turns of the first one, (m, n), and by the opposite turns."""
+    value = spectra.value[:harmonics]
+    n = value.shape[1]
+    light = np.broadcast_to(spectra.light.astype(np.complex64), (harmonics, *spectra.light.shape))
+    # Turned the other way, marks have the power that their mirror image has when turned this way.
+    columns = np.concatenate([value, value.conj(), light], axis=2)
+    rings = 2 * value.shape[2]
+    belongs = (spectra.planes[:, None] == np.unique(spectra.planes)).astype(np.float32)
+    rest = np.maximum(square(value).sum(axis=1) @ belongs, 1e-30)
+    gain = np.zeros((2, harmonics, len(turn)))
+    wave = np.ones_like(turn)
+    for k in range(harmonics):
+        wave *= turn
+        power = square(wave @ columns[k])
+        own = n - power[:, rings:].sum(axis=1)
+        share = (power[:, :rings].reshape(-1, rings // 2) @ belongs).reshape(len(turn), 2, -1)
+        share /= rest[k] * np.maximum(own, LEAST_LEFT * n)[:, None, None]
+        told = -n * np.log1p(-np.minimum(share, 0.9999)).sum(axis=2).T
+        gain[:, k] = np.where(own > LEAST_LEFT * n, told, 0.0)
+    return gain[0], gain[1]
+
+
+def _wave(angle_rad: Floats) -> Complexes:
+    """exp(i angle) in single precision, which for angles of less than a turn is quick."""
+    turns = angle_rad / (2 * math.pi)
+    turns -= np.rint(turns)
+    small = (2 * math.pi * turns).astype(np.float32)
+    wave = np.empty(small.shape, dtype=np.complex64)
+    np.cos(small, out=wave.real)
+    np.sin(small, out=wave.imag)
+    return wave
 
 
 def search(spectra: Spectra, turned_s: Floats, most_rad_s: float) -> Scores:
@@ -79,8 +100,12 @@ def search(spectra: Spectra, turned_s: Floats, most_rad_s: float) -> Scores:
     harmonics = min(COARSE_HARMONICS, len(spectra.value))
     step = 2 * math.pi / (float(np.ptp(turned_s)) * harmonics * OVERSAMPLING)
     half = min(math.ceil(most_rad_s / step), MOST_RATES // 2)
-    rates = step * np.arange(-half, half + 1, dtype=np.float64)
-    return score(spectra, turned_s, rates, harmonics)
+    gain = np.zeros((harmonics, 2 * half + 1))
+    for first in range(0, half + 1, CHUNK):
+        place = np.arange(first, min(first + CHUNK, half + 1))
+        turn = _wave(np.outer(step * place, turned_s))
+        gain[:, half + place], gain[:, half - place] = _gain(spectra, turn, harmonics)
+    return Scores(step * np.arange(-half, half + 1, dtype=np.float64), gain)
 
 
 def peaks(scores: Scores, apart_rad_s: float, most: int) -> list[int]:

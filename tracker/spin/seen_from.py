@@ -21,8 +21,9 @@ from tracker.values import STRIP_ANGLES, STRIP_RINGS
 
 Samples = npt.NDArray[np.float32]
 
-#: Sines of the angles from the pole at which the ball is looked at.
-RINGS = (np.linspace(0.2, 0.9, 8), np.linspace(0.25, 0.85, 3), np.linspace(0.25, 0.85, 3))
+#: Sines of the angles from the pole at which the ball is looked at: in luma, in U and V.
+LUMA_RINGS, CHROMA_RINGS = np.linspace(0.2, 0.9, 8), np.linspace(0.25, 0.85, 3)
+RINGS = (LUMA_RINGS, CHROMA_RINGS, CHROMA_RINGS)
 #: Outside of this share of the outline's radius a strip says nothing.
 OUTERMOST = 0.95
 #: Cameras are held square to within some degrees, and launchers turn balls about an axis as square as that.
@@ -104,35 +105,42 @@ def about_pole(planes: tuple[Samples, ...], view: View, radius_px: Floats) -> tu
     radius_px : (n,) array
     """
     angle = 2 * np.pi * np.arange(STRIP_ANGLES) / STRIP_ANGLES
+    across_rad = radius_px / view.focal_px
+    luma, chroma = (_places(rings, angle, view.slant, across_rad) for rings in (LUMA_RINGS, CHROMA_RINGS))
     out = []
-    for plane, known, rings in zip(planes, STRIP_RINGS, RINGS, strict=True):
-        share, turn, seen = _places(np.asarray(rings), angle, view.slant, radius_px / view.focal_px)
-        ring = (share - known[0]) / (known[1] - known[0])
-        seen &= share < OUTERMOST
-        sampled = _sampled(plane, ring, turn * STRIP_ANGLES / (2 * np.pi))
-        out.append(np.where(seen, sampled, np.float32(0)).reshape(len(plane), len(rings), -1))
+    for plane, known, (share, turn, seen) in zip(planes, STRIP_RINGS, (luma, chroma, chroma), strict=True):
+        ring = (share - np.float32(known[0])) / np.float32(known[1] - known[0])
+        sampled = _sampled(plane, ring, turn * np.float32(STRIP_ANGLES / (2 * np.pi)))
+        there = seen & (share < OUTERMOST)
+        out.append(np.where(there, sampled, np.float32(0)).reshape(len(plane), -1, STRIP_ANGLES))
     return tuple(out)
 
 
 def _places(
     rings: Floats, angle: Floats, slant: Floats, across_rad: Floats
-) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
+) -> tuple[Samples, Samples, npt.NDArray[np.bool_]]:
     """Share of the radius, angle in the strip and whether it is seen of each point of a ball, (n, points)."""
     sine, cosine = rings[:, None], np.sqrt(1 - rings[:, None] ** 2)
-    x, y = (sine * np.cos(angle)).ravel(), (sine * np.sin(angle)).ravel()
-    z = -np.broadcast_to(cosine, (len(rings), len(angle))).ravel()
+    columns = sine * np.cos(angle), sine * np.sin(angle), -np.broadcast_to(cosine, (len(rings), len(angle)))
     # The ball has radius 1 and its centre is at (slant x, slant y, 1) times depth; focal length 1.
     side = (slant**2).sum(axis=1)
     depth = np.hypot(1.0, (1 + side) ** 0.25 / across_rad)
-    cx, cy, cz = (slant[:, 0] * depth)[:, None], (slant[:, 1] * depth)[:, None], depth[:, None]
+    middle = slant * (depth**2 / (depth**2 - 1))[:, None]
+    # Single precision is good to a millionth of the radius, and half the work.
+    x, y, z = (column.ravel().astype(np.float32) for column in columns)
+    cx, cy, cz = (c.astype(np.float32)[:, None] for c in (slant[:, 0] * depth, slant[:, 1] * depth, depth))
+    mx, my = (c.astype(np.float32)[:, None] for c in middle.T)
     seen = x * cx + y * cy + z * cz < -1
-    along = cz / (cz**2 - 1)
-    dx = ((cx + x) / (cz + z) - along * cx) / across_rad[:, None]
-    dy = ((cy + y) / (cz + z) - along * cy) / across_rad[:, None]
-    return np.hypot(dx, dy), np.arctan2(dy, dx) % (2 * np.pi), seen
+    near = 1 / (cz + z)
+    wide = (1 / across_rad).astype(np.float32)[:, None]
+    dx = ((cx + x) * near - mx) * wide
+    dy = ((cy + y) * near - my) * wide
+    turn = np.arctan2(dy, dx)
+    turn += np.float32(2 * np.pi) * (turn < 0)
+    return np.sqrt(dx * dx + dy * dy), turn, seen
 
 
-def _sampled(plane: Samples, ring: Floats, column: Floats) -> Samples:
+def _sampled(plane: Samples, ring: Samples, column: Samples) -> Samples:
     """Bilinear samples (n, points) of strips (n, rings, angles) at places in rings and columns."""
     count, rings, _ = plane.shape
     # Closed into itself, so that the last column has the first one as its neighbour.
@@ -142,11 +150,12 @@ def _sampled(plane: Samples, ring: Floats, column: Floats) -> Samples:
     for first in range(0, count, most):
         part = slice(first, first + most)
         stack = closed[part]
-        at = np.clip(ring[part], 0, rings - 1) + (np.arange(len(stack)) * rings)[:, None]
+        at = np.clip(ring[part], 0, rings - 1)
+        at += (np.arange(len(stack), dtype=np.float32) * rings)[:, None]
         out[part] = cv2.remap(
             stack.reshape(-1, stack.shape[2]),
-            column[part].astype(np.float32),
-            at.astype(np.float32),
+            column[part],
+            at,
             cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         )

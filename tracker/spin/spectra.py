@@ -76,6 +76,11 @@ def spectra(planes: tuple[Samples, ...], time_s: Floats, radius_px: float) -> Sp
     return Spectra(without(light, ordered), light, which)
 
 
+def square(value: Complexes) -> npt.NDArray[np.float32]:
+    """Absolute values squared, of any shape; without the root that ``abs`` takes."""
+    return np.asarray(value.real**2 + value.imag**2)
+
+
 def light_basis(time_s: Floats) -> Floats:
     """Orthonormal polynomials of time, (n, d)."""
     n = len(time_s)

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from importlib import import_module
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
+import scipy  # its parts load when they are first used
 
 from calibration.values import Floats, Ints
 from tracker.track.motion import FLOOR_PX, Motion, MotionPrior
@@ -45,6 +46,12 @@ class _Open:
     radius_px: float
     rows: list[int] = field(default_factory=list)
     nis: list[float] = field(default_factory=list)
+
+
+def get_ready() -> None:
+    """Load what the filter and the fits need, which takes a while: while the film is still decoded, say."""
+    for name in ("scipy.linalg", "scipy.optimize", "filterpy.kalman"):
+        import_module(name)
 
 
 def follow(
@@ -170,5 +177,5 @@ def _assign(live: list[_Open], rows: Ints, sightings: Sightings) -> list[tuple[_
         cost[i, fits] = d2[fits] + 2 * np.log(S[fits])
     finite = cost < barred
     shifted = np.where(finite, cost - cost[finite].min() if finite.any() else 0.0, barred)
-    pairs = zip(*linear_sum_assignment(shifted), strict=True)
+    pairs = zip(*scipy.optimize.linear_sum_assignment(shifted), strict=True)
     return [(live[i], int(rows[j])) for i, j in pairs if finite[i, j]]

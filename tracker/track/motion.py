@@ -10,11 +10,14 @@ Tracking and Navigation (2001), 6.2.3 (from memory).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-from filterpy.kalman import KalmanFilter
 
 from calibration.values import Floats
+
+if TYPE_CHECKING:
+    from filterpy.kalman import KalmanFilter
 
 #: What marks, shade and the codec may do to one sighting beyond its stated uncertainty: for gating only.
 FLOOR_PX = 0.2
@@ -67,8 +70,10 @@ class Motion:
     """The filter of one ball; ``innovation`` tells how well a sighting fits before it is taken in."""
 
     def __init__(self, x_px: float, y_px: float, u_px: float, prior: MotionPrior) -> None:
+        from filterpy.kalman import KalmanFilter  # noqa: PLC0415 - see ``tracker.track.follow.get_ready``
+
         self._prior = prior
-        self._filter = KalmanFilter(dim_x=6, dim_z=2)
+        self._filter: KalmanFilter = KalmanFilter(dim_x=6, dim_z=2)
         self._filter.x = np.array([x_px, 0.0, 0.0, y_px, 0.0, 0.0])
         one = [_fresh(u_px), prior.speed_px**2, prior.acceleration_px**2]
         self._filter.P = np.diag(one + one)
