@@ -102,6 +102,7 @@ class BoardWatch:
         self._wanted = {int(k) for k in np.linspace(self._first, max(last, self._first), BOARD_LOOKS)}
         self._ahead: list[tuple[int, BoardSighting]] = []
         self._found: list[tuple[int, BoardSighting]] = []
+        self._near: BoardSighting | None = None  # as it was seen last, in the picture that was looked at
 
     def look_ahead(self, path: Path) -> float | None:
         """Pixels a metre on the board where it is first seen, None where it is not.
@@ -132,11 +133,12 @@ class BoardWatch:
         return tuple(self._found or self._ahead)
 
     def _look(self, luma: Bytes) -> BoardSighting | None:
-        if not self._facts.picture.mirrored:
-            return find_board(luma, self._board)
-        sighting = find_board(np.ascontiguousarray(luma[:, ::-1]), self._board)
-        if sighting is None:
-            return None
+        mirrored = self._facts.picture.mirrored
+        picture = np.ascontiguousarray(luma[:, ::-1]) if mirrored else luma
+        sighting = find_board(picture, self._board, self._near)
+        self._near = sighting or self._near
+        if sighting is None or not mirrored:
+            return sighting
         flip = np.array([-1.0, 1.0])
         right = np.array([luma.shape[1] - 1.0, 0.0])
         return replace(
