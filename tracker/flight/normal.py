@@ -1,4 +1,4 @@
-"""Normal equations: quick where many rows tell a few unknowns, and only where these are far from dependent."""
+"""Normal equations: quick where many rows tell few unknowns, and only where these are far from dependent."""
 
 from __future__ import annotations
 
