@@ -142,14 +142,19 @@ def _in_picture(luma: Luma, H: Floats, places: Floats) -> npt.NDArray[np.bool_]:
     return np.asarray(inside.reshape(-1, 4).all(axis=1))
 
 
-def find_board(luma: Luma, board: Board) -> BoardSighting | None:
+def find_board(luma: Luma, board: Board, near: BoardSighting | None = None) -> BoardSighting | None:
     """Where a board is in a picture, shape (H, W), or None where it is not.
 
     At least two markers must be there and lie as the layout says: a single marker may be a chance
     likeness. Those not read are looked for where they must be, and kept where the picture looks like
-    them. Positions come from laying the known pattern over the picture, not from its edges alone.
+    them. Positions come from laying the known pattern over the picture, not from its edges alone. Where the
+    board was in an earlier picture, ``near``, is looked first: it stands still as a rule.
     """
     luma = np.ascontiguousarray(luma, dtype=np.uint8)
+    if near is not None:
+        sighting = _looked_for(luma, _of_sighting(near, board), board)
+        if sighting is not None and len(sighting.marker) >= len(near.marker):
+            return sighting
     numbers, corners = read_markers(luma)
     sighting = _laid_out(luma, numbers, corners, board)
     if sighting is not None:
@@ -169,6 +174,13 @@ def find_board(luma: Luma, board: Board) -> BoardSighting | None:
 def _laid_out(luma: Luma, numbers: Ints, corners: Floats, board: Board) -> BoardSighting | None:
     agreed = layout(numbers, corners, board)
     return None if agreed is None else _looked_for(luma, agreed[0], board)
+
+
+def _of_sighting(seen: BoardSighting, board: Board) -> Floats | None:
+    """The homography millimetres -> pixels of a board that was seen."""
+    places = board.corners_mm()[seen.marker].reshape(-1, 2)
+    H = cv2.findHomography(places, seen.corners_px.reshape(-1, 2))[0]
+    return None if H is None else np.asarray(H, dtype=np.float64)
 
 
 def _from_one(luma: Luma, number: int, corners: Floats, board: Board) -> Floats | None:

@@ -105,6 +105,7 @@ class BoardWatch:
         self._wanted = _spread(self._first, last)
         self._ahead: list[tuple[int, BoardSighting]] = []
         self._found: list[tuple[int, BoardSighting]] = []
+        self._near: BoardSighting | None = None  # as it was seen last, in the picture that was looked at
 
     def look_ahead(self, path: Path) -> float | None:
         """Pixels a metre on the board where it is first seen, None where it is not.
@@ -115,7 +116,7 @@ class BoardWatch:
         for index in dict.fromkeys([self._first, *_tries(len(times))]):
             with frames(path, start_s=float(times[index])) as reel:
                 frame = next(reel, None)
-                sighting = None if frame is None else look_for_board(frame.y, self._board, self._facts)
+                sighting = None if frame is None else self._look(frame.y)
             if frame is not None and sighting is not None:
                 self._ahead.append((frame.index, sighting))
                 return self._px_per_m(sighting)
@@ -125,13 +126,18 @@ class BoardWatch:
         """Take in one picture."""
         if frame.index in self._wanted:
             known = next((found for index, found in self._ahead if index == frame.index), None)
-            sighting = known or look_for_board(frame.y, self._board, self._facts)
+            sighting = known or self._look(frame.y)
             if sighting is not None:
                 self._found.append((frame.index, sighting))
 
     def result(self) -> tuple[tuple[int, BoardSighting], ...]:
         """Where the board was, in stored pixels; from before the part that matters only if need be."""
         return tuple(self._found or self._ahead)
+
+    def _look(self, luma: Bytes) -> BoardSighting | None:
+        sighting = look_for_board(luma, self._board, self._facts, self._near)
+        self._near = sighting or self._near
+        return sighting
 
     def _px_per_m(self, sighting: BoardSighting) -> float:
         sides = np.linalg.norm(sighting.corners_px - np.roll(sighting.corners_px, 1, axis=1), axis=2)
@@ -149,15 +155,22 @@ def _tries(count: int) -> list[int]:
     return [int(k) for k in np.linspace(0, count - 1, BOARD_TRIES + 1)[:-1]]
 
 
-def look_for_board(luma: Bytes, board: Board, facts: ClipFacts) -> BoardSighting | None:
-    """Where a board is in a stored picture, (h, w), in its pixels; None where it is not."""
+def look_for_board(
+    luma: Bytes, board: Board, facts: ClipFacts, near: BoardSighting | None = None
+) -> BoardSighting | None:
+    """Where a board is in a stored picture, (h, w), in its pixels; None where it is not.
+
+    ``near`` is where it was in another picture.
+    """
     if not facts.picture.mirrored:
-        return find_board(luma, board)
-    sighting = find_board(_flipped(luma), board)
-    if sighting is None:
-        return None
-    flip = np.array([-1.0, 1.0])
-    right = np.array([luma.shape[1] - 1.0, 0.0])
+        return find_board(luma, board, near)
+    width = luma.shape[1]
+    sighting = find_board(_flipped(luma), board, None if near is None else _mirrored(near, width))
+    return None if sighting is None else _mirrored(sighting, width)
+
+
+def _mirrored(sighting: BoardSighting, width: int) -> BoardSighting:
+    flip, right = np.array([-1.0, 1.0]), np.array([width - 1.0, 0.0])
     return replace(
         sighting,
         corners_px=sighting.corners_px * flip + right,

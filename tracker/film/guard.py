@@ -171,8 +171,9 @@ def _started(start: str) -> subprocess.Popen[bytes]:
 
 
 def _environment() -> dict[str, str]:
-    # Each arena of the C library reserves address space for its thread, which the limit would count.
-    return {**os.environ, "MALLOC_ARENA_MAX": "2"}
+    # Each arena of the C library reserves address space for its thread, which the limit would count. The
+    # matrices of an outline are small: more threads of the linear algebra would only wait for one another.
+    return {"OPENBLAS_NUM_THREADS": "1", **os.environ, "MALLOC_ARENA_MAX": "2"}
 
 
 def _read_all(source: IO[bytes], messages: queue.Queue[tuple[Kind, bytes] | None]) -> None:

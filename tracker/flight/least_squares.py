@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy  # its parts load when they are first used
 
+from tracker.flight.normal import Normal, cheap_triangle
 from tracker.flight.robust import THRESHOLDS, threshold_of, weigh
 
 Floats = npt.NDArray[np.float64]
@@ -28,8 +29,6 @@ OFFSET_STALLED, STEP_STALLED = 1e-3, 1e-8
 LOST_HOLD = 1e-8  # a column this much shorter than it once was no longer tells its parameter
 DEPENDENT = 1e-13  # reciprocal condition of the scaled columns below which they depend on one another
 DAMPING, GENTLEST, HARDEST = 1e-3, 1e-14, 1e20
-LARGE = 2e5  # rows x columns^2 above which QR costs more than a step should
-FAR_FROM_DEPENDENT = 1e-5  # ratio of pivots
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,32 +240,17 @@ class _Problem:
         residuals = np.concatenate([root * state.residuals, (state.theta - self.mean) * self.precision])
         return residuals, np.vstack([root[:, None] * state.jacobian, np.diag(self.precision)])
 
-    def normal_equations(self, state: _State) -> _Normal:
+    def normal_equations(self, state: _State) -> Normal:
         """The same multiplied by the transposed Jacobian, without copying the rows."""
         weighted = state.jacobian
         if self.loss != "linear":
             weighted = weighted * np.sqrt(state.weights)[:, None]
         prior = (state.theta - self.mean) * self.precision
-        return _Normal(
+        return Normal(
             weighted.T @ weighted + np.diag(self.precision**2),
             state.jacobian.T @ (state.weights * state.residuals) + prior * self.precision,
             float(state.weights @ state.residuals**2 + prior @ prior),
         )
-
-
-@dataclass(frozen=True, slots=True)
-class _Normal:
-    """J^T J, J^T r and r^T r of weighted rows and priors."""
-
-    gram: Floats
-    downhill: Floats
-    size2: float
-
-    @property
-    def norms(self) -> Floats:
-        """Lengths of the columns of J."""
-        norms: Floats = np.sqrt(np.diag(self.gram))
-        return norms
 
 
 def _descend(
@@ -307,30 +291,18 @@ def _descend(
     return here, _Ending(converged, not (converged or stalled), stalled, lost, iteration)
 
 
-def _reduced(problem: _Problem, state: _State, normal: _Normal, scale: Floats) -> tuple[Floats, Floats]:
+def _reduced(problem: _Problem, state: _State, normal: Normal, scale: Floats) -> tuple[Floats, Floats]:
     """R and Q^T r of the Jacobian over ``scale``: by QR, or by normal equations where QR is dear.
 
     The normal equations square the condition, so they serve only columns that are far from dependent.
     """
     p = len(scale)
-    R = _cheap_triangle(normal, len(state.residuals), scale)
+    R = cheap_triangle(normal, len(state.residuals), scale)
     if R is not None:
         return R, scipy.linalg.solve_triangular(R, normal.downhill / scale, trans="T", check_finite=False)
     residuals, jacobian = problem.rows(state)
     both = _triangle(np.column_stack([jacobian / scale, residuals]))
     return both[:p, :p], both[:p, p]
-
-
-def _cheap_triangle(normal: _Normal, rows: int, scale: Floats) -> Floats | None:
-    """R of the Jacobian over ``scale`` from the normal equations; None where these will not do."""
-    if rows * len(scale) ** 2 <= LARGE:
-        return None
-    try:
-        R: Floats = scipy.linalg.cholesky(normal.gram / np.outer(scale, scale), check_finite=False)
-    except np.linalg.LinAlgError:
-        return None
-    pivots = np.diag(R)
-    return R if pivots.min() > FAR_FROM_DEPENDENT * pivots.max() else None
 
 
 def _offset(pull: Floats, size2: float, observations: int) -> float:
@@ -370,7 +342,7 @@ def _finished(problem: _Problem, state: _State, ending: _Ending, *, scale_known:
     m, p = state.jacobian.shape
     norms = np.linalg.norm(jacobian, axis=0)
     scale = np.where(norms > 0, norms, 1.0)
-    R = _cheap_triangle(problem.normal_equations(state), m, scale)
+    R = cheap_triangle(problem.normal_equations(state), m, scale)
     if R is not None:
         Q = scipy.linalg.solve_triangular(R, (jacobian / scale).T, trans="T", check_finite=False).T
         dependent = False
