@@ -11,6 +11,7 @@ import time
 from functools import partial
 from pathlib import Path
 
+import cv2
 import film_jobs
 import numpy as np
 import psutil
@@ -231,3 +232,10 @@ def test_the_child_ends_with_its_parent(tmp_path: Path, number: str, status: int
     assert parent.returncode == status
     assert (b"KeyboardInterrupt" in errors) == (number == "SIGINT")
     assert gone(child)
+
+
+def test_a_library_that_is_being_imported_does_not_mislead_the_child(monkeypatch):
+    # What OpenCV does to the search path while another thread imports it: its folder holds a "typing".
+    monkeypatch.setattr(sys, "path", [str(Path(cv2.__file__).parent), *sys.path])
+    _, module, _, _ = in_child(film_jobs.where, **LIMITS)
+    assert module == "film_jobs"

@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from pathlib import Path
 from types import TracebackType
 from typing import IO, Any, Self, TypeVar
 
@@ -52,7 +53,7 @@ class Child:
             target=_read_all, args=(self._process.stdout, self._messages), daemon=True
         )
         self._reader.start()
-        self._send(pickle.dumps(sys.path) + pickle.dumps(preload))
+        self._send(pickle.dumps(_search_path()) + pickle.dumps(preload))
 
     def run(
         self,
@@ -165,6 +166,15 @@ def _started(start: str) -> subprocess.Popen[bytes]:
             "The process that reads the clip could not be started.",
             "Close other programs and try again.",
         ) from error
+
+
+def _search_path() -> list[str]:
+    """Where the child looks for modules: where we do, but for folders that are packages themselves.
+
+    OpenCV puts its own folder there while it is imported, which another thread may be doing; modules of
+    that folder would take the place of those of the same name that everybody needs.
+    """
+    return [part for part in sys.path if not part or not (Path(part) / "__init__.py").is_file()]
 
 
 def _environment() -> dict[str, str]:
