@@ -71,6 +71,22 @@ class Child:
         finally:
             self.close()
 
+    def rest(self) -> None:
+        """Let the process stand still, where the platform can; ``go_on`` ends that."""
+        if sys.platform != "win32":
+            import signal  # noqa: PLC0415  # the number of this signal exists on some platforms only
+
+            with suppress(OSError):  # it may have ended already
+                self._process.send_signal(signal.SIGSTOP)
+
+    def go_on(self) -> None:
+        """Let it work again."""
+        if sys.platform != "win32":
+            import signal  # noqa: PLC0415  # as above
+
+            with suppress(OSError):
+                self._process.send_signal(signal.SIGCONT)
+
     def close(self) -> None:
         """End the process, whatever it does."""
         self._process.kill()
