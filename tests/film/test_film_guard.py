@@ -8,9 +8,11 @@ import subprocess
 import sys
 import textwrap
 import time
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from pathlib import Path
 
+import cv2
 import film_jobs
 import numpy as np
 import psutil
@@ -231,3 +233,31 @@ def test_the_child_ends_with_its_parent(tmp_path: Path, number: str, status: int
     assert parent.returncode == status
     assert (b"KeyboardInterrupt" in errors) == (number == "SIGINT")
     assert gone(child)
+
+
+def test_a_library_that_is_being_imported_does_not_mislead_the_child(monkeypatch):
+    # What OpenCV does to the search path while another thread imports it: its folder holds a "typing".
+    monkeypatch.setattr(sys, "path", [str(Path(cv2.__file__).parent), *sys.path])
+    _, module, _, _ = in_child(film_jobs.where, **LIMITS)
+    assert module == "film_jobs"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="nothing there can be made to rest")
+def test_a_child_rests_and_goes_on() -> None:
+    heard: list[float] = []
+    child = Child()
+    job = partial(film_jobs.report, total=40, pause_s=0.05)
+    with ThreadPoolExecutor(1) as pool:
+        told = pool.submit(child.run, job, on_progress=lambda *_: heard.append(time.monotonic()), **LIMITS)
+        while len(heard) < 3:
+            time.sleep(0.01)
+        child.rest()
+        time.sleep(0.3)  # what was under way has arrived
+        before = len(heard)
+        time.sleep(0.5)
+        assert len(heard) == before
+        child.go_on()
+        assert told.result(timeout=20)
+    assert len(heard) > before
+    child.rest()  # a child that has ended has nothing to rest from
+    child.go_on()

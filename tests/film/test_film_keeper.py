@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from tracker.errors import ClipError
+from tracker.film.container import decoded
 from tracker.film.decode import frames
 from tracker.film.keeper import Keeper
 from tracker.film.talk import Talker
@@ -51,6 +52,67 @@ def test_memory_does_not_grow(made, monkeypatch):
         while keeper.idle():
             pass
         assert len(keeper._held) <= 8
+
+
+@pytest.mark.parametrize(
+    ("codec", "options"),
+    [
+        ("libx264", {"crf": "20", "bf": "3", "b-adapt": "0", "g": "30", "qp": "-1"}),
+        ("libx264", {"crf": "20", "bf": "4", "b-pyramid": "none", "b-adapt": "0", "g": "40", "qp": "-1"}),
+        (
+            "libx265",
+            {"x265-params": "crf=20:bframes=4:b-adapt=0:keyint=40:min-keyint=40:log-level=none"},
+        ),
+        (
+            "libx265",
+            {"x265-params": "crf=20:bframes=3:b-adapt=0:keyint=40:temporal-layers=3:log-level=none"},
+        ),
+    ],
+)
+def test_a_far_jump_gives_the_same_picture_to_the_pixel(tmp_path, codec, options):
+    """What is passed over on the way must be nothing that the picture is made from."""
+    made = make_clips.write_clip(tmp_path / "a.mp4", make_clips.steady(COUNT), codec=codec, options=options)
+    with frames(made.path) as reel:
+        in_order = [(frame.y.copy(), frame.u.copy()) for frame in reel]
+    for index in range(COUNT):
+        keeper = Keeper(made.path)
+        assert np.array_equal(keeper.luma(index), in_order[index][0])
+        with frames(made.path, start_s=float(keeper.survey.file_time_s[index])) as reel:
+            frame = next(reel)
+            assert frame.index == index
+            assert np.array_equal(frame.y, in_order[index][0])
+            assert np.array_equal(frame.u, in_order[index][1])
+            assert reel.lost == 0
+
+
+def test_pictures_that_nothing_needs_are_passed_over(tmp_path, monkeypatch):
+    options = {"crf": "20", "bf": "4", "b-pyramid": "none", "b-adapt": "0", "g": "40", "qp": "-1"}
+    made = make_clips.write_clip(tmp_path / "a.mp4", make_clips.steady(COUNT), options=options)
+    given = []
+
+    def watched(packet):
+        given.append(len(found := decoded(packet)))
+        return found
+
+    monkeypatch.setattr("tracker.film.decode.decoded", watched)
+    with frames(made.path, start_s=float(Keeper(made.path).survey.file_time_s[38])) as reel:
+        assert next(reel).index == 38
+    # One in five of the first thirty are needed, and those about the window.
+    assert sum(given) < 20
+
+
+def test_the_last_picture_is_made_ready_and_files_are_let_go_of(made, monkeypatch):
+    keeper = Keeper(made.path)
+    first = keeper.jpeg(0)
+    while keeper.idle():
+        pass
+    assert {0, COUNT - 1} <= keeper._files.keys()
+    assert keeper.jpeg(0) == first
+    monkeypatch.setattr("tracker.film.keeper.FILES_BYTES", 3 * len(first))
+    for index in range(0, COUNT, 2):
+        assert keeper.jpeg(index) == Keeper(made.path).jpeg(index)
+        assert keeper._files_bytes == sum(len(data) for data in keeper._files.values())
+    assert len(keeper._files) <= 6
 
 
 def test_a_picture_for_the_browser_is_upright_and_exact(tmp_path):

@@ -18,6 +18,7 @@ from tracker.film.sniff import COPY_AGAIN, complaint, cut_short
 CODECS = frozenset(
     {"h264", "hevc", "av1", "vp8", "vp9", "mpeg4", "h263", "mjpeg", "prores", "dnxhd", "ffv1", "rawvideo"}
 )
+_LAYERS_BYTE = 21
 MAX_PIXELS = 4096 * 2304
 
 
@@ -41,6 +42,21 @@ def opened(path: Path, *, threads: int = 1) -> Iterator[tuple[InputContainer, Vi
         )
         with container:
             yield container, _video(container, path, threads)
+
+
+def can_pass_over(stream: VideoStream) -> bool:
+    """Whether the decoder knows which pictures no other one is predicted from, so that they can be left out.
+
+    H.264 marks them (ITU-T H.264, 7.4.1: nal_ref_idc equal to 0). HEVC marks those that none of their own
+    temporal layer needs (ITU-T H.265, 7.4.2.2), which says it only where there is a single layer; how many
+    there are stands in the container (ISO/IEC 14496-15, 8.3.3.1.2: numTemporalLayers, 0 if unknown).
+    """
+    context = stream.codec_context
+    if context.name == "h264":
+        return True
+    extra = context.extradata or b""
+    layers = (extra[_LAYERS_BYTE] >> 3) & 7 if len(extra) > _LAYERS_BYTE and extra[0] == 1 else 0
+    return context.name == "hevc" and layers == 1
 
 
 def decoded(packet: av.Packet[VideoStream]) -> list[VideoFrame]:

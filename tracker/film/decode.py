@@ -20,7 +20,7 @@ from av.video.stream import VideoStream
 
 from tracker.errors import ClipError
 from tracker.film.ahead import Ahead
-from tracker.film.container import decoded, opened
+from tracker.film.container import can_pass_over, decoded, opened
 from tracker.film.survey import Survey, survey
 
 Bytes = npt.NDArray[np.uint8]
@@ -31,6 +31,7 @@ _PLANAR_10 = "yuv420p10le"
 THREADS = max(2, min(os.cpu_count() or 1, 8))
 #: Decoded frames that may wait until they are looked at.
 MOST_AHEAD, AHEAD_BYTES = 24, 48 * 1024**2
+_SETTLE = 8  # pictures before the window, so that the decoder's own order has settled when it begins
 _FULL_RANGE = 2  # ITU-T H.273, video_full_range_flag, as the decoder numbers it
 
 
@@ -118,7 +119,7 @@ class Pictures(Iterator[tuple[int, VideoFrame]]):
             container.seek(at, stream=stream)
         else:
             seek = False
-        for frame in (frame for packet in container.demux(stream) for frame in decoded(packet)):
+        for frame in self._decoded(container, stream):
             index = last + 1
             if seen.stamped and frame.pts is not None:
                 index = max(index, bisect_left(stamps, frame.pts))
@@ -132,6 +133,16 @@ class Pictures(Iterator[tuple[int, VideoFrame]]):
             last = index
             if not frame.is_corrupt and (frame.width, frame.height) == size:
                 yield index, frame
+
+    def _decoded(self, container: InputContainer, stream: VideoStream) -> Iterator[VideoFrame]:
+        """Decode the window and what it needs: pictures before it that no other one needs are passed over."""
+        seen = self.survey
+        passes = seen.stamped and can_pass_over(stream)
+        begin = int(seen.pts[max(self._first - _SETTLE, 0)])
+        for packet in container.demux(stream):
+            early = passes and packet.pts is not None and packet.pts < begin
+            stream.codec_context.skip_frame = "NONREF" if early else "DEFAULT"
+            yield from decoded(packet)
 
 
 def _key_before(seen: Survey, first: int) -> int | None:

@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from pathlib import Path
 from types import TracebackType
 from typing import IO, Any, Self, TypeVar
 
@@ -52,7 +53,7 @@ class Child:
             target=_read_all, args=(self._process.stdout, self._messages), daemon=True
         )
         self._reader.start()
-        self._send(pickle.dumps(sys.path) + pickle.dumps(preload))
+        self._send(pickle.dumps(_search_path()) + pickle.dumps(preload))
 
     def run(
         self,
@@ -72,6 +73,22 @@ class Child:
             return result
         finally:
             self.close()
+
+    def rest(self) -> None:
+        """Let the process stand still, where the platform can; ``go_on`` ends that."""
+        if sys.platform != "win32":
+            import signal  # noqa: PLC0415  # the number of this signal exists on some platforms only
+
+            with suppress(OSError):  # it may have ended already
+                self._process.send_signal(signal.SIGSTOP)
+
+    def go_on(self) -> None:
+        """Let it work again."""
+        if sys.platform != "win32":
+            import signal  # noqa: PLC0415  # as above
+
+            with suppress(OSError):
+                self._process.send_signal(signal.SIGCONT)
 
     def close(self) -> None:
         """End the process, whatever it does."""
@@ -168,6 +185,15 @@ def _started(start: str) -> subprocess.Popen[bytes]:
             "The process that reads the clip could not be started.",
             "Close other programs and try again.",
         ) from error
+
+
+def _search_path() -> list[str]:
+    """Where the child looks for modules: where we do, but for folders that are packages themselves.
+
+    OpenCV puts its own folder there while it is imported, which another thread may be doing; modules of
+    that folder would take the place of those of the same name that everybody needs.
+    """
+    return [part for part in sys.path if not part or not (Path(part) / "__init__.py").is_file()]
 
 
 def _environment() -> dict[str, str]:

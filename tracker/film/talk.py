@@ -162,7 +162,7 @@ class _Opening:
     def early(self) -> None:
         """Open it ahead of the first question, which is told what is wrong."""
         with suppress(Exception):
-            self().picture(0)
+            self().jpeg(0)
 
     def __call__(self) -> Keeper:
         from tracker.film.keeper import Keeper  # noqa: PLC0415  # the parent needs no decoder

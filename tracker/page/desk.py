@@ -100,7 +100,8 @@ class Desk:
 
     def picture(self, index: int, wanted: Callable[[], bool]) -> bytes | None:
         """One frame for the browser."""
-        data = self.talker.ask(Shown(index), wanted=wanted)
+        with self.jobs.resting("search", "board"):
+            data = self.talker.ask(Shown(index), wanted=wanted)
         if not self._searched:  # not before somebody sees something
             self._searched = True
             self.look_for_board(self.paper.table)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -41,6 +42,7 @@ class Jobs:
         self._events = events
         self._preload = preload
         self._lock = threading.Lock()
+        self._at_rest = threading.Lock()
         self._running: dict[str, Job] = {}
         self._count = 0
 
@@ -62,6 +64,26 @@ class Jobs:
             return False
         job.give_up()
         return True
+
+    @contextmanager
+    def resting(self, *names: str) -> Iterator[None]:
+        """Let work of these names rest while something is done that somebody waits for.
+
+        Of several that wait at once only the first makes it rest, so that it gets its turn between them.
+        """
+        if not self._at_rest.acquire(blocking=False):
+            yield
+            return
+        with self._lock:
+            children = [job.child for name, job in self._running.items() if name in names]
+        try:
+            for child in children:
+                child.rest()
+            yield
+        finally:
+            for child in children:
+                child.go_on()
+            self._at_rest.release()
 
     def close(self) -> None:
         """Give everything up."""

@@ -4,6 +4,7 @@ import { blob } from "./api.js";
 
 const HELD = 24;
 const AHEAD = [1, -1, 2, -2, 10, -10];
+const FAR = 12, SETTLED_MS = 150; // who jumps may jump again at once, and then nobody wants what lies round here
 
 export class Frames {
   constructor(count, show, fail) {
@@ -11,6 +12,7 @@ export class Frames {
     this.show = show; this.fail = fail;
     this.held = new Map();
     this.wanted = 0;
+    this.from = 0;
     this.busy = null;
   }
 
@@ -41,8 +43,10 @@ export class Frames {
   }
 
   async ahead() {
-    const from = this.wanted;
+    const from = this.wanted, far = Math.abs(from - this.from) > FAR;
+    this.from = from;
     const mine = (this.busy = new AbortController());
+    if (far) await new Promise((then) => setTimeout(then, SETTLED_MS));
     for (const step of AHEAD) {
       const index = from + step;
       if (this.wanted !== from || mine !== this.busy || mine.signal.aborted) return;
