@@ -12,6 +12,7 @@ where they lie, as arrays of this size cost more to allocate than to fill.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -147,13 +148,21 @@ def _ball_colour(profile: Singles, faded: Singles) -> Singles:
         rise = np.zeros_like(rise)
     else:
         common = np.median(rise, axis=1)
-        smooth = np.mean([np.roll(common, k, axis=1) for k in (-2, -1, 0, 1, 2)], axis=0)
+        smooth = common @ _neighbours(common.shape[1])
         rise = np.broadcast_to(smooth[:, None], level.shape)
     if faded.any():
         level, rise = (one + 0.5 * faded * (_opposite(one) - one) for one in (level, rise))
     ball = np.multiply(_OUTWARD[:, None, None], rise[:, None], out=_like("ball", profile))
     ball += level[:, None]
     return ball
+
+
+@cache
+def _neighbours(rays: int) -> Singles:
+    """What takes the mean over each ray and the two to both sides, (rays, rays)."""
+    apart = np.abs(np.subtract.outer(np.arange(rays), np.arange(rays)))
+    near = np.minimum(apart, rays - apart) <= 2
+    return np.asarray(near / 5, dtype=np.float32)
 
 
 def _opposite(values: Singles) -> Singles:
