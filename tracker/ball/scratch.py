@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 Singles = npt.NDArray[np.float32]
+Doubles = npt.NDArray[np.float64]
 Bytes = npt.NDArray[np.uint8]
 
 
@@ -26,6 +27,10 @@ class Scratch(threading.local):
     def floats(self, name: str, *shape: int) -> Singles:
         """An array of this shape with anything in it."""
         return self._view(name, np.float32, shape)
+
+    def doubles(self, name: str, *shape: int) -> Doubles:
+        """The same of 64-bit numbers."""
+        return self._view(name, np.float64, shape)
 
     def bytes(self, name: str, *shape: int) -> Bytes:
         """The same of 8-bit samples."""
