@@ -5,16 +5,19 @@ by sample, from other frames (or, where it moves, from farther out on the same r
 that it has on that very ray, and where a mark lies, that which it has a little farther in. Where the share
 falls most steeply, with nothing but background outside, lies the edge.
 
-Samples are arrays (3, STEPS, N, RAYS): luma and both chroma planes, from the inside out.
+Samples are arrays (3, STEPS, N, RAYS): luma and both chroma planes, from the inside out. They are worked on
+where they lie, as arrays of this size cost more to allocate than to fill.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
 from calibration.values import Floats
+from tracker.ball.scratch import Scratch, Singles
 
 STEPS = 25
 _ENDS = STEPS // 5
@@ -26,6 +29,16 @@ SAME_SHARE, SAME_SQUARE = 0.15, 100.0
 LOUD_SHARE, LOUD_SQUARE = 0.25, 60.0
 LEAST_SQUARE = 60.0  # of the contrast, below which a share is mostly noise
 LEAST_FOR_SHADE = 8  # windows
+
+_scratch = Scratch()
+_END_PLACE = np.arange(_ENDS, dtype=np.float32) - 0.5 * (_ENDS - 1)
+#: Samples at an end of a ray -> their mean, and how much they rise a step.
+_MEAN: Singles = np.full((1, _ENDS), 1 / _ENDS, dtype=np.float32)
+_MEAN_AND_RISE: Singles = np.concatenate([_MEAN, _END_PLACE[None] / np.sum(_END_PLACE**2)])
+_OUTWARD = np.minimum(np.arange(STEPS, dtype=np.float32), STEPS // 2) - 0.5 * (_ENDS - 1)
+#: Places between two samples, in steps from the expected rim; sums over them, plain and by place.
+_BETWEEN = np.arange(STEPS - 1, dtype=np.float32) - 0.5 * (STEPS - 2)
+_SUMS = np.stack([np.ones_like(_BETWEEN), _BETWEEN])
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,105 +53,187 @@ class Edges:
     contrast: Floats
 
 
-def find_edges(profile: Floats, behind: Floats, half: Floats, reach: Floats) -> Edges:
+def find_edges(profile: Singles, behind: Singles, half: Floats, reach: Floats) -> Edges:
     """The edge on every ray.
 
     Parameters
     ----------
     profile, behind : (3, STEPS, N, RAYS) float32 arrays
-        Samples of the picture and of the background, evenly spaced about the expected rim.
+        Samples of the picture and of the background, evenly spaced about the expected rim; overwritten.
     half : (N, RAYS) array
         How far the samples reach to both sides, in pixels.
     reach : (N, RAYS) array
         How far the edge may be spread to both sides, in pixels.
     """
+    return _find(profile, behind, half.astype(np.float32), reach.astype(np.float32))
+
+
+def _find(profile: Singles, behind: Singles, half: Singles, reach: Singles) -> Edges:
     # Where motion fades a ball right to its middle, both sides of a ray must take the same for full.
-    half, reach = np.asarray(half, dtype=np.float32), np.asarray(reach, dtype=np.float32)
-    faded = np.asarray(np.clip(3 * (reach - SHARP_REACH_PX) / half - 2, 0.0, 1.0))
+    faded = np.clip(3 * (reach - SHARP_REACH_PX) / half - 2, 0.0, 1.0)
     share, quiet, contrast = _shares(profile, behind, faded)
-    step = 2 * half / (STEPS - 1)
-    steep = np.maximum(share[:-1] - share[1:], 0.0) * (quiet[1:] + quiet[:-1])
-    middle = (np.arange(STEPS - 1, dtype=np.float32) - 0.5 * (STEPS - 2))[:, None, None] * step
-    place = np.zeros_like(half)
-    for wider in (1.7, 1.1, 1.0, 1.0):
-        off = (middle - place) * (1 / (reach * wider))
-        weight = steep * np.maximum(1 - off * off, 0.0)
-        place = (weight * middle).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-6)
-    sure = np.clip(share, 0.0, 1.0)
+    step: Singles = half * np.float32(2 / (STEPS - 1))
+    place = step * _steepest(share, quiet, reach / step)
     # How much ball there is tells a wide ramp's middle better than its slope, which noise outweighs.
-    begun = np.clip((place + reach - middle) / step, 0.0, 1.0) * np.clip(
-        (middle - place + reach) / step, 0.0, 1.0
-    )
-    halves = 0.5 * (share[1:] + share[:-1])
-    amount = place - reach + step * (begun * np.clip(halves, -0.2, 1.2)).sum(axis=0)
     wide = np.maximum(reach - SHARP_REACH_PX, 0.0) ** 2
-    place = place + wide / (wide + WIDE_PX**2) * (amount - place)
+    if wide.any():
+        amount = step * _amount(share, (place - reach) / step, (place + reach) / step)
+        place += wide / (wide + WIDE_PX**2) * (amount - place)
     # An even ramp of width w holds w/6 of share times its complement.
-    width = 6 * step * (sure * (1 - sure)).sum(axis=0)
-    return Edges(np.asarray(place), np.asarray(width), contrast)
+    np.clip(share, 0.0, 1.0, out=share)
+    share -= np.multiply(share, share, out=_like("square", share))
+    width = 6 * step * share.sum(axis=0)
+    return Edges(place.astype(float), width.astype(float), contrast.astype(float))
 
 
-def _dot(a: Floats, b: Floats) -> Floats:
-    return np.asarray(a[0] * b[0] + a[1] * b[1] + a[2] * b[2])
+def _steepest(share: Singles, quiet: Singles, reach: Singles) -> Singles:
+    """Where shares (STEPS, N, RAYS) fall most steeply, with quiet outside, (N, RAYS); all in steps."""
+    steep = np.subtract(share[:-1], share[1:], out=_like("steep", share[1:]))
+    np.clip(steep, 0.0, np.inf, out=steep)
+    weight = np.add(quiet[1:], quiet[:-1], out=_like("weight", steep))
+    steep *= weight
+    place = np.zeros_like(reach)
+    for wider in (1.7, 1.1, 1.0, 1.0):
+        square = (wider * reach) ** 2
+        np.subtract(_BETWEEN[:, None, None], place, out=weight)
+        weight *= weight
+        np.subtract(square, weight, out=weight)
+        np.clip(weight, 0.0, np.inf, out=weight)
+        weight *= steep
+        total, moment = (_SUMS @ weight.reshape(STEPS - 1, -1)).reshape(2, *reach.shape)
+        place = moment / np.maximum(total, 1e-6 * square)
+    return place
 
 
-def _ball_colour(profile: Floats) -> Floats:
+def _amount(share: Singles, begin: Singles, end: Singles) -> Singles:
+    """Where a sharp edge would lie that leaves as much ball between two places, (N, RAYS); all in steps."""
+    begun = np.subtract(end, _BETWEEN[:, None, None], out=_like("steep", share[1:]))
+    np.clip(begun, 0.0, 1.0, out=begun)
+    other = np.subtract(_BETWEEN[:, None, None], begin, out=_like("weight", begun))
+    begun *= np.clip(other, 0.0, 1.0, out=other)
+    halves = np.add(share[1:], share[:-1], out=other)
+    halves *= 0.5
+    begun *= np.clip(halves, -0.2, 1.2, out=halves)
+    return np.asarray(begin + begun.sum(axis=0))
+
+
+def _like(name: str, values: Singles) -> Singles:
+    """Scratch of the shape of ``values``."""
+    return _scratch.floats(name, *values.shape)
+
+
+def _dot(a: Singles, b: Singles, out: Singles) -> Singles:
+    product = np.multiply(a, b, out=_like("product", a))
+    np.add(product[0], product[1], out=out)
+    out += product[2]
+    return out
+
+
+def _ends(weights: Singles, samples: Singles) -> Singles:
+    """Weighted sums (3, k, N, RAYS) of the samples at one end; ``weights`` is (k, _ENDS)."""
+    flat = samples.reshape(3, _ENDS, -1)
+    sums: Singles = np.matmul(weights, flat)
+    return sums.reshape((3, len(weights), *samples.shape[2:]))
+
+
+def _ball_colour(profile: Singles, faded: Singles) -> Singles:
     """Colour of the ball along each ray, from its inner end outward, (3, STEPS, N, RAYS).
 
     Shade grows toward the rim in a way that is the lamp's, not the marks': the same in every window, at
     the same angle. The median over the windows tells it; it is followed as far as the expected rim.
     """
-    inner = profile[:, :_ENDS]
-    level = inner.mean(axis=1, keepdims=True)
-    if profile.shape[2] < LEAST_FOR_SHADE:
-        return np.asarray(np.repeat(level, STEPS, axis=1))
-    place = (np.arange(_ENDS) - 0.5 * (_ENDS - 1)).astype(np.float32)
-    slope = np.median(np.tensordot(inner, place, axes=(1, 0)), axis=1) / float((place**2).sum())
-    slope = sum(np.roll(slope, k, axis=1) for k in (-2, -1, 0, 1, 2)) / 5
-    outward = (np.minimum(np.arange(STEPS), STEPS // 2) - 0.5 * (_ENDS - 1)).astype(np.float32)
-    return np.asarray(level + outward[None, :, None, None] * slope[:, None, None, :], dtype=np.float32)
+    ends = _ends(_MEAN_AND_RISE, profile[:, :_ENDS])
+    level, rise = ends[:, 0], ends[:, 1]
+    if level.shape[1] < LEAST_FOR_SHADE:
+        rise = np.zeros_like(rise)
+    else:
+        common = np.median(rise, axis=1)
+        smooth = common @ _neighbours(common.shape[1])
+        rise = np.broadcast_to(smooth[:, None], level.shape)
+    if faded.any():
+        level, rise = (one + 0.5 * faded * (_opposite(one) - one) for one in (level, rise))
+    ball = np.multiply(_OUTWARD[:, None, None], rise[:, None], out=_like("ball", profile))
+    ball += level[:, None]
+    return ball
 
 
-def _shares(profile: Floats, behind: Floats, faded: Floats) -> tuple[Floats, Floats, Floats]:
+@cache
+def _neighbours(rays: int) -> Singles:
+    """What takes the mean over each ray and the two to both sides, (rays, rays)."""
+    apart = np.abs(np.subtract.outer(np.arange(rays), np.arange(rays)))
+    near = np.minimum(apart, rays - apart) <= 2
+    return np.asarray(near / 5, dtype=np.float32)
+
+
+def _opposite(values: Singles) -> Singles:
+    """What the ray to the other side has, (..., RAYS)."""
+    return np.roll(values, values.shape[-1] // 2, axis=-1)
+
+
+def _shares(profile: Singles, behind: Singles, faded: Singles) -> tuple[Singles, Singles, Singles]:
     """Share of ball and how quiet it is farther out, (STEPS, N, RAYS) each; the contrast (N, RAYS).
 
     Where a mark begins the share falls, too, but what lies outside is no background: only the rim has
     quiet outside it.
     """
-    ball = _ball_colour(profile)
-    if faded.any():
-        ball += 0.5 * faded * (np.roll(ball, faded.shape[1] // 2, axis=-1) - ball)
-    outside = profile[:, -_ENDS:].mean(axis=1, keepdims=True)
-    unlike = (profile[:, -_ENDS:] - behind[:, -_ENDS:]).mean(axis=1)
+    ball = _ball_colour(profile, faded)
+    outside = _ends(_MEAN, profile[:, -_ENDS:])
+    unlike = (outside - _ends(_MEAN, behind[:, -_ENDS:]))[:, 0]
     apart = (ball[:, -1:] - outside)[:, 0]
     # Where the known background is not what is seen outside the ball, the ray's own outside serves.
-    known = _dot(unlike, unlike) < np.maximum(0.05 * _dot(apart, apart), 16.0)
-    ground = np.where(known, behind, outside)
-    change, ball = profile - ground, ball - ground
-    local = _inward(change)
-    differs = local - ball
-    same = 1 / (1 + (_dot(differs, differs) / (SAME_SHARE * _dot(ball, ball) + SAME_SQUARE)) ** 2)
-    local -= same * differs
-    square = _dot(local, local)
-    share = _dot(change, local) / np.maximum(square, LEAST_SQUARE)
-    beyond = _outward(_dot(change, change))
-    quiet = 1 / (1 + (beyond / (LOUD_SHARE * square + LOUD_SQUARE)) ** 2)
-    return np.asarray(share), np.asarray(quiet), np.asarray(np.sqrt(square[STEPS // 2]))
+    known = (unlike**2).sum(axis=0) < np.maximum(0.05 * (apart**2).sum(axis=0), 16.0)
+    if not known.all():
+        behind *= known.astype(np.float32)
+        behind += outside * ~known
+    profile -= behind
+    ball -= behind
+    local = _inward(profile)
+    # The share and the quiet come where the background was.
+    share, quiet, square = behind
+    same = _dot(ball, ball, share)
+    same *= SAME_SHARE
+    same += SAME_SQUARE
+    differs = np.subtract(local, ball, out=ball)
+    np.divide(_dot(differs, differs, quiet), same, out=same)
+    differs *= _less_by_square(same)
+    local -= differs
+    _dot(local, local, square)
+    contrast = np.sqrt(square[STEPS // 2])
+    beyond = _outward(_dot(profile, profile, share))
+    _dot(profile, local, share)
+    share /= np.clip(square, LEAST_SQUARE, np.inf, out=quiet)
+    square *= LOUD_SHARE
+    square += LOUD_SQUARE
+    return share, _less_by_square(np.divide(beyond, square, out=quiet)), contrast
 
 
-def _inward(values: Floats) -> Floats:
+def _less_by_square(values: Singles) -> Singles:
+    """1 / (1 + values^2), in place."""
+    values *= values
+    values += 1.0
+    return np.reciprocal(values, out=values)
+
+
+def _inward(values: Singles) -> Singles:
     """Mean of the samples a little farther in, (3, STEPS, ...); the innermost repeat."""
-    mean = values[:, : STEPS - FAR_LAG].copy()
-    for k in range(1, _LAGS):
-        mean += values[:, k : k + STEPS - FAR_LAG]
-    mean /= _LAGS
-    return np.concatenate([np.repeat(mean[:, :1], FAR_LAG, axis=1), mean], axis=1)
+    out = _like("inward", values)
+    _mean_of_lags(values.swapaxes(0, 1), out[:, FAR_LAG:].swapaxes(0, 1))
+    out[:, :FAR_LAG] = out[:, FAR_LAG : FAR_LAG + 1]
+    return out
 
 
-def _outward(values: Floats) -> Floats:
+def _outward(values: Singles) -> Singles:
     """Mean of the samples a little farther out, (STEPS, ...); the outermost repeat."""
-    mean = values[NEAR_LAG : NEAR_LAG + STEPS - FAR_LAG].copy()
-    for k in range(NEAR_LAG + 1, FAR_LAG + 1):
-        mean += values[k : k + STEPS - FAR_LAG]
-    mean /= _LAGS
-    return np.concatenate([mean, np.repeat(mean[-1:], FAR_LAG, axis=0)], axis=0)
+    out = _like("outward", values)
+    _mean_of_lags(values[NEAR_LAG:], out[: STEPS - FAR_LAG])
+    out[STEPS - FAR_LAG :] = out[STEPS - FAR_LAG - 1]
+    return out
+
+
+def _mean_of_lags(values: Singles, out: Singles) -> None:
+    """Means of each sample and the ``_LAGS`` - 1 after it, along the first axis, as far as ``out`` goes."""
+    count = len(out)
+    np.add(values[:count], values[1 : count + 1], out=out)
+    for k in range(2, _LAGS):
+        out += values[k : k + count]
+    out /= _LAGS

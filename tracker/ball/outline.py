@@ -14,12 +14,14 @@ import numpy as np
 
 from calibration.values import Floats
 from tracker.ball.edges import STEPS, find_edges
-
-Bytes = np.typing.NDArray[np.uint8]
+from tracker.ball.scratch import Bytes, Scratch, Singles
 
 RAYS = 36
 RAY_ANGLE = 2 * np.pi * np.arange(RAYS) / RAYS
 _COS, _SIN = np.cos(RAY_ANGLE), np.sin(RAY_ANGLE)
+_COS_TWICE, _SIN_TWICE = np.cos(2 * RAY_ANGLE), np.sin(2 * RAY_ANGLE)
+_SHARE = np.linspace(-1, 1, STEPS, dtype=np.float32)[:, None, None]
+_scratch = Scratch()
 #: Sharp edges of a decoded picture reach about this far, in pixels (chroma is stored at half size).
 EDGE_REACH_PX = 3.0
 #: Neighbouring rays share pixels and codec blocks; their scatter understates the error of the mean.
@@ -93,48 +95,72 @@ def _rays(radius: Floats, windows: Windows) -> _Rays:
     Half of a ball's light is gone at its rim, or where the ends of a streak longer than the ball are half
     faded: half its length from its middle.
     """
-    streak, heading = windows.streak_px, windows.streak_rad
-    turn = RAY_ANGLE[None] - heading[:, None]
-    along, across = np.cos(turn), np.sin(turn)
-    a, b = np.maximum(radius, 0.5 * streak)[:, None], radius[:, None]
-    c, s = np.cos(heading)[:, None], np.sin(heading)[:, None]
+    streak, heading = windows.streak_px[:, None], windows.streak_rad[:, None]
+    c, s = np.cos(heading), np.sin(heading)
+    along, across = _COS * c + _SIN * s, _SIN * c - _COS * s
+    a, b = np.maximum(radius[:, None], 0.5 * streak), radius[:, None]
     # A shift moves the edge of a long outline along its ray by more than its own component.
     normal = along**2 / a + across**2 / b
     by_along, by_across = along / a / normal, across / b / normal
-    columns = [np.ones_like(turn), by_along * c - by_across * s, by_along * s + by_across * c]
-    columns += [np.broadcast_to(wave, turn.shape) for wave in (np.cos(2 * RAY_ANGLE), np.sin(2 * RAY_ANGLE))]
-    longer = 1 + windows.oblong[:, None] * np.cos(RAY_ANGLE[None] - windows.oblong_rad[:, None]) ** 2
+    basis = np.empty((*along.shape, 5))
+    basis[..., 0] = 1.0
+    basis[..., 1] = by_along * c - by_across * s
+    basis[..., 2] = by_along * s + by_across * c
+    basis[..., 3], basis[..., 4] = _COS_TWICE, _SIN_TWICE
+    turned = _COS * np.cos(windows.oblong_rad)[:, None] + _SIN * np.sin(windows.oblong_rad)[:, None]
+    longer = 1 + windows.oblong[:, None] * turned**2
     return _Rays(
         x=(a * along * c - b * across * s) * longer,
         y=(a * along * s + b * across * c) * longer,
-        spread=np.minimum(0.5 * streak[:, None] * np.abs(along), b),
-        basis=np.stack(columns, axis=2),
+        spread=np.minimum(0.5 * streak * np.abs(along), b),
+        basis=basis,
     )
 
 
-def _sample(stack: Bytes, x: Floats, y: Floats) -> Floats:
-    """Bilinear samples (STEPS, N, RAYS) of N windows (N, h, w) at window coordinates of that shape."""
-    count, height, width = stack.shape
-    top = (np.arange(count, dtype=np.float32) * height)[:, None]
-    # One above the other, so that one call samples them all; none may look into its neighbour.
-    rows = np.clip(y, 0, height - 1) + top
-    out = cv2.remap(
-        stack.reshape(count * height, width),
-        x.reshape(-1, x.shape[-1]),
-        rows.reshape(-1, x.shape[-1]),
+@dataclass(frozen=True, slots=True)
+class _Stacks:
+    """The planes of N windows one above the other, so that one call samples them all.
+
+    ``luma`` and ``behind`` are (N h, w); ``chroma`` (N h/2, w/2, 4) is U and V of the picture and of what is
+    behind it: to find where a sample lies costs as much as to take it.
+    """
+
+    luma: Bytes
+    behind: Bytes
+    chroma: Bytes
+
+
+def _stacks(windows: Windows) -> _Stacks:
+    width = windows.luma.shape[2]
+    planes = (windows.chroma_u, windows.chroma_v, windows.behind_u, windows.behind_v)
+    return _Stacks(
+        luma=windows.luma.reshape(-1, width),
+        behind=windows.behind_luma.reshape(-1, width),
+        chroma=np.asarray(cv2.merge([plane.reshape(-1, width // 2) for plane in planes]), dtype=np.uint8),
+    )
+
+
+def _sample(name: str, stack: Bytes, x: Singles, y: Singles) -> Bytes:
+    """Bilinear samples (STEPS, N, RAYS, ...) of stacked windows, at columns and rows of the stack."""
+    out = _scratch.bytes(name, *x.shape, *stack.shape[2:])
+    # Long rows are sampled faster.
+    wide = -1, STEPS * x.shape[-1]
+    cv2.remap(
+        stack,
+        x.reshape(wide),
+        y.reshape(wide),
         cv2.INTER_LINEAR,
+        dst=out.reshape(*wide, *stack.shape[2:]),
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return np.reshape(out, x.shape)
-
-
-def _profile(planes: tuple[Bytes, Bytes, Bytes], px: Floats, py: Floats) -> Floats:
-    """Samples (3, STEPS, N, RAYS) of luma and both chroma planes."""
-    half_x, half_y = 0.5 * px + CHROMA_SHIFT, 0.5 * py + CHROMA_SHIFT
-    luma, u, v = planes
-    out = np.empty((3, *px.shape), dtype=np.float32)
-    out[0], out[1], out[2] = _sample(luma, px, py), _sample(u, half_x, half_y), _sample(v, half_x, half_y)
     return out
+
+
+def _stacked_rows(y: Singles, height: int) -> Singles:
+    """Rows of the stack for rows of its windows, (STEPS, N, RAYS); none may look into its neighbour."""
+    rows = np.clip(y, 0, height - 1, out=_scratch.floats("rows", *y.shape))
+    rows += (np.arange(y.shape[1], dtype=np.float32) * height)[:, None]
+    return rows
 
 
 def _fit_rays(
@@ -146,21 +172,29 @@ def _fit_rays(
     is how many rays a likely radius counts for, ``toward`` that number times what it is off.
     """
     least = np.diag([1e-6, 1e-6, 1e-6, 3.0, 3.0])  # ellipticity is small unless many rays say so
-    outer = basis[..., :, None] * basis[..., None, :]
-    middle = np.median(edge, axis=1, keepdims=True)
+    across = np.ascontiguousarray(basis.transpose(0, 2, 1))
+    middle = _median(edge)[:, None]
     trust = weight / (1 + ((edge - middle) / loose) ** 2) ** 2
     coefficients = np.zeros((len(edge), 5))
     scatter = np.ones(len(edge))
     for _ in range(4):
-        normal = np.matmul(trust[:, None, :], outer.reshape(*edge.shape, 25)).reshape(-1, 5, 5) + least
-        right = np.matmul((trust * edge)[:, None, :], basis)[:, 0]
+        weighted = across * trust[:, None]
+        normal = np.matmul(weighted, basis) + least
+        right = np.matmul(weighted, edge[..., None])[..., 0]
         normal[:, 0, 0] += tie
         right[:, 0] += toward
         coefficients = np.linalg.solve(normal, right[..., None])[..., 0]
         misfit = np.abs(edge - np.matmul(basis, coefficients[..., None])[..., 0])
-        scatter = 1.4826 * np.median(np.where(weight > 0, misfit, 0.3), axis=1) + 0.04
+        scatter = 1.4826 * _median(np.where(weight > 0, misfit, 0.3)) + 0.04
         trust = weight / (1 + (misfit / (2 * scatter[:, None])) ** 2) ** 2
     return coefficients, scatter, trust
+
+
+def _median(values: Floats) -> Floats:
+    """Median of each row, shape (N,): for short rows ``np.median`` takes longer to check than to sort."""
+    ordered = np.sort(values, axis=1)
+    count = values.shape[1]
+    return np.asarray(0.5 * (ordered[:, (count - 1) // 2] + ordered[:, count // 2]))
 
 
 def fit_outlines(
@@ -198,11 +232,12 @@ def _fit_batch(windows: Windows, held: Floats | None, likely: float | None) -> O
     # Where motion fades a ball right to its middle, its colour is sampled on the fade: each look halves
     # what is left of the first guess's error.
     faded = float(np.median(windows.streak_px / radius)) > FADED
+    stacks = _stacks(windows)
     for first in (True, False, False, False) if faded else (True, False):
         rays = _rays(radius, windows)
         half = EDGE_REACH_PX + 2.8 + rays.spread + (2.5 if first else 0.0)
         half = np.minimum(half, np.maximum(0.9 * np.hypot(rays.x, rays.y), 4.0))
-        profile, behind = _look_along(windows, x, y, rays, half)
+        profile, behind = _look_along(stacks, x, y, rays, half)
         edges = find_edges(profile, behind, half, EDGE_REACH_PX + rays.spread)
         sound = (edges.contrast > LEAST_CONTRAST) & (np.abs(edges.place_px) < 0.85 * half)
         weight = sound * np.minimum(edges.contrast / 40.0, 1.0) ** 2
@@ -231,13 +266,22 @@ def _fit_batch(windows: Windows, held: Floats | None, likely: float | None) -> O
     )
 
 
-def _look_along(windows: Windows, x: Floats, y: Floats, rays: _Rays, half: Floats) -> tuple[Floats, Floats]:
-    """Samples of picture and background along the rays, (3, STEPS, N, RAYS) each."""
-    share = np.linspace(-1, 1, STEPS, dtype=np.float32)[:, None, None]
-    out_x, out_y = (half * _COS).astype(np.float32), (half * _SIN).astype(np.float32)
-    px = (x[:, None] + rays.x).astype(np.float32) + share * out_x
-    py = (y[:, None] + rays.y).astype(np.float32) + share * out_y
-    return (
-        _profile((windows.luma, windows.chroma_u, windows.chroma_v), px, py),
-        _profile((windows.behind_luma, windows.behind_u, windows.behind_v), px, py),
-    )
+def _look_along(stacks: _Stacks, x: Floats, y: Floats, rays: _Rays, half: Floats) -> tuple[Singles, Singles]:
+    """Samples of picture and background along the rays, (3, STEPS, N, RAYS) each, in scratch."""
+    shape = (STEPS, *half.shape)
+    px = np.multiply(_SHARE, (half * _COS).astype(np.float32), out=_scratch.floats("px", *shape))
+    py = np.multiply(_SHARE, (half * _SIN).astype(np.float32), out=_scratch.floats("py", *shape))
+    px += (x[:, None] + rays.x).astype(np.float32)
+    py += (y[:, None] + rays.y).astype(np.float32)
+    profile, behind = (_scratch.floats(name, 3, *shape) for name in ("profile", "ground"))
+    height = len(stacks.luma) // len(x)
+    rows = _stacked_rows(py, height)
+    profile[0] = _sample("luma", stacks.luma, px, rows)
+    behind[0] = _sample("luma", stacks.behind, px, rows)
+    px *= 0.5
+    py *= 0.5
+    px += CHROMA_SHIFT
+    py += CHROMA_SHIFT
+    chroma = _sample("chroma", stacks.chroma, px, _stacked_rows(py, height // 2))
+    profile[1], profile[2], behind[1], behind[2] = (chroma[..., k] for k in range(4))
+    return profile, behind

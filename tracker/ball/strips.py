@@ -12,6 +12,7 @@ import numpy as np
 
 from calibration.values import Floats
 from tracker.ball.outline import CHROMA_SHIFT, MOST_ROWS
+from tracker.ball.scratch import Scratch
 from tracker.values import STRIP_ANGLES, STRIP_RINGS, STRIP_ROWS, Bytes
 
 _ANGLE = 2 * np.pi * np.arange(STRIP_ANGLES) / STRIP_ANGLES
@@ -23,7 +24,9 @@ def _offsets(rings: Floats) -> tuple[Floats, Floats]:
     return x, y
 
 
-_PLACES = tuple(_offsets(rings) for rings in STRIP_RINGS)
+#: Of luma and of chroma, both planes of which have the same rings.
+_PLACES = _offsets(STRIP_RINGS[0]), _offsets(STRIP_RINGS[1])
+_scratch = Scratch()
 
 
 def cut_strips(planes: tuple[Bytes, Bytes, Bytes], x_px: Floats, y_px: Floats, radius_px: Floats) -> Bytes:
@@ -48,25 +51,32 @@ def cut_strips(planes: tuple[Bytes, Bytes, Bytes], x_px: Floats, y_px: Floats, r
     for first in range(0, count, most):
         part = slice(first, first + most)
         x, y, r = (column[part] for column in (x_px, y_px, radius_px))
-        row = 0
-        for plane, rings, places in zip(planes, STRIP_RINGS, _PLACES, strict=True):
-            half = plane is not planes[0]
-            scale, shift = (0.5, CHROMA_SHIFT) if half else (1.0, 0.0)
-            sampled = _sampled(plane[part], scale * x + shift, scale * y + shift, scale * r, places)
-            out[part, row : row + len(rings)] = sampled
-            row += len(rings)
+        rings = len(STRIP_RINGS[0])
+        out[part, :rings] = _sampled([planes[0][part]], x, y, r, _PLACES[0])[0]
+        half_x, half_y = 0.5 * x + CHROMA_SHIFT, 0.5 * y + CHROMA_SHIFT
+        chroma = [plane[part] for plane in planes[1:]]
+        out[part, rings:] = np.concatenate(_sampled(chroma, half_x, half_y, 0.5 * r, _PLACES[1]), axis=1)
     return out
 
 
-def _sampled(stack: Bytes, x: Floats, y: Floats, radius: Floats, places: tuple[Floats, Floats]) -> Bytes:
-    """Bilinear samples of N pictures (N, h, w), at places about N centres."""
-    count, height, width = stack.shape
-    px = (x[:, None] + radius[:, None] * places[0]).astype(np.float32)
-    py = (y[:, None] + radius[:, None] * places[1]).astype(np.float32)
+def _sampled(
+    stacks: list[Bytes], x: Floats, y: Floats, radius: Floats, places: tuple[Floats, Floats]
+) -> list[Bytes]:
+    """Bilinear samples of stacks of N pictures (N, h, w) of one size, at places about N centres."""
+    count, height, width = stacks[0].shape
+    shape = count, len(places[0])
+    px, py = _scratch.floats("px", *shape), _scratch.floats("py", *shape)
+    exact = _scratch.doubles("exact", *shape)
+    for out, centre, place in ((px, x, places[0]), (py, y, places[1])):
+        np.multiply(radius[:, None], place, out=exact)
+        out[:] = np.add(centre[:, None], exact, out=exact)
     # One above the other, so that one call samples them all; none may look into its neighbour.
     np.clip(py, 0, height - 1, out=py)
     py += (np.arange(count, dtype=np.float32) * height)[:, None]
-    values = cv2.remap(
-        stack.reshape(count * height, width), px, py, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
-    return np.asarray(values, dtype=np.uint8).reshape(count, -1, STRIP_ANGLES)
+    samples = [
+        cv2.remap(
+            stack.reshape(count * height, width), px, py, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
+        for stack in stacks
+    ]
+    return [np.asarray(values, dtype=np.uint8).reshape(count, -1, STRIP_ANGLES) for values in samples]

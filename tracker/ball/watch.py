@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from typing import Protocol
@@ -337,7 +338,10 @@ def _without_twins(rows: Floats) -> Floats:
     """Rows without those that lie within a better one of the same frame; ``rows`` is ordered by frame."""
     keep = np.ones(len(rows), dtype=bool)
     edges = np.flatnonzero(np.diff(rows[:, 0])) + 1
-    for few in np.split(np.arange(len(rows)), edges):
+    shared = np.concatenate([edges, [len(rows)]]) - np.concatenate([[0], edges]) > 1
+    for few in itertools.compress(np.split(np.arange(len(rows)), edges), shared):
+        if not _any_near(rows[few]):
+            continue
         best_first = few[np.argsort(rows[few, 3] / np.maximum(rows[few, 7], 0.1))]
         for i, row in enumerate(best_first):
             better = [b for b in best_first[:i] if keep[b]]
@@ -347,14 +351,24 @@ def _without_twins(rows: Floats) -> Floats:
     return rows[keep]
 
 
+def _any_near(rows: Floats) -> bool:
+    """Whether any two rows of a frame lie within one another."""
+    place = rows[:, 1] + 1j * rows[:, 2]
+    apart = np.abs(place[:, None] - place)
+    return int((apart < 0.6 * rows[:, 4]).sum()) > len(rows)
+
+
 def _mean_chroma(windows: Windows, found: Outlines) -> tuple[Floats, Floats]:
     """Mean of U - 128 and V - 128 over the inner part of each ball, shape (N,) each."""
     half = windows.chroma_u.shape[1]
     grid = np.arange(half, dtype=float)
-    dx = grid[None, None, :] - 0.5 * (found.x_px[:, None, None] - 0.5)
-    dy = grid[None, :, None] - 0.5 * (found.y_px[:, None, None] - 0.5)
-    inside = (dx * dx + dy * dy < (0.35 * found.radius_px[:, None, None]) ** 2).astype(np.float32)
+    dx = grid[None, :] - 0.5 * (found.x_px[:, None] - 0.5)
+    dy = grid[None, :] - 0.5 * (found.y_px[:, None] - 0.5)
+    room = (0.35 * found.radius_px[:, None]) ** 2 - dy * dy
+    inside = ((dx * dx)[:, None, :] < room[:, :, None]).astype(np.float32)
     total = np.maximum(inside.sum(axis=(1, 2)), 1)
-    u = (inside * windows.chroma_u).sum(axis=(1, 2)) / total - 128
-    v = (inside * windows.chroma_v).sum(axis=(1, 2)) / total - 128
+    u, v = (
+        np.einsum("nij,nij->n", inside, plane.astype(np.float32)) / total - 128
+        for plane in (windows.chroma_u, windows.chroma_v)
+    )
     return u, v

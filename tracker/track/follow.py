@@ -25,6 +25,7 @@ LONGEST_GAP_STEPS = 30.0
 JOIN_SIGHTINGS = 15
 JOIN_FLOOR_PX = 0.3
 JOIN_CHI2 = 4.0  # per degree of freedom
+BARRED = 1e6  # cost of a pair that cannot be
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +47,15 @@ class _Open:
     radius_px: float
     rows: list[int] = field(default_factory=list)
     nis: list[float] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """N sightings as they are assigned: ``place_px`` (2, N), the variance of each, and radii, (N,)."""
+
+    place_px: Floats
+    own_px2: Floats
+    radius_px: Floats
 
 
 def get_ready() -> None:
@@ -76,6 +86,9 @@ def follow(
     if len(sightings) == 0:
         return []
     order = np.argsort(sightings.frame, kind="stable")
+    seen = _Seen(
+        np.stack([sightings.x_px, sightings.y_px]), sightings.u_px**2 + FLOOR_PX**2, sightings.radius_px
+    )
     done: list[_Open] = []
     live: list[_Open] = []
     edges = np.flatnonzero(np.diff(sightings.frame[order])) + 1
@@ -86,7 +99,7 @@ def follow(
         for ball in live:
             ball.motion.predict(now - ball.time)
             ball.time = now
-        taken = _assign(live, rows, sightings)
+        taken = _assign(live, rows, seen)
         for ball, row in taken:
             ball.nis.append(ball.motion.update(*_place(sightings, row)))
             ball.rows.append(row)
@@ -158,24 +171,24 @@ def _retire(live: list[_Open], now: float) -> tuple[list[_Open], list[_Open]]:
     return kept, ended
 
 
-def _assign(live: list[_Open], rows: Ints, sightings: Sightings) -> list[tuple[_Open, int]]:
+def _assign(live: list[_Open], rows: Ints, seen: _Seen) -> list[tuple[_Open, int]]:
     """The pairs of ball and sighting that fit best together, each used once at most."""
     if not live:
         return []
-    barred = 1e6
-    cost = np.full((len(live), len(rows)), barred)
-    xy = np.stack([sightings.x_px[rows], sightings.y_px[rows]], axis=1)
-    own = sightings.u_px[rows] ** 2 + FLOOR_PX**2
-    for i, ball in enumerate(live):
-        spread = ball.motion.spread_px2
-        # Both axes share one covariance by construction, so the distance needs no matrix.
-        S = 0.5 * (spread[0, 0] + spread[1, 1]) + own
-        d2 = ((xy - ball.motion.place_px) ** 2).sum(axis=1) / S
-        ratio = sightings.radius_px[rows] / ball.radius_px
-        fits = (d2 <= GATE) & (ratio < RADIUS_RATIO) & (ratio > 1 / RADIUS_RATIO)
-        # The log term keeps a vague new ball from outbidding a settled one.
-        cost[i, fits] = d2[fits] + 2 * np.log(S[fits])
-    finite = cost < barred
-    shifted = np.where(finite, cost - cost[finite].min() if finite.any() else 0.0, barred)
-    pairs = zip(*scipy.optimize.linear_sum_assignment(shifted), strict=True)
-    return [(live[i], int(rows[j])) for i, j in pairs if finite[i, j]]
+    expected = np.array([(*ball.motion.expected, ball.radius_px) for ball in live])
+    x, y, spread, radius = expected.T[..., None]
+    seen_x, seen_y = seen.place_px[:, rows]
+    # Both axes share one covariance by construction, so the distance needs no matrix.
+    S = spread + seen.own_px2[rows]
+    d2 = ((seen_x - x) ** 2 + (seen_y - y) ** 2) / S
+    ratio = seen.radius_px[rows] / radius
+    fits = (d2 <= GATE) & (ratio < RADIUS_RATIO) & (ratio > 1 / RADIUS_RATIO)
+    if not fits.any():
+        return []
+    # The log term keeps a vague new ball from outbidding a settled one.
+    cost = d2 + 2 * np.log(S)
+    shifted = np.where(fits, cost - cost[fits].min(), BARRED)
+    balls, places = scipy.optimize.linear_sum_assignment(shifted)
+    taken = fits[balls, places]
+    pairs = zip(balls[taken].tolist(), rows[places[taken]].tolist(), strict=True)
+    return [(live[i], row) for i, row in pairs]
