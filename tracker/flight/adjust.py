@@ -194,35 +194,40 @@ class Problem:
             flown.place_m, flown.velocity_m_s, self._whole(which, by_place), self._whole(which, by_velocity)
         )
 
+    @property
+    def _span(self) -> Floats:
+        """From when to when the paths are wanted, (S, 2), in seconds since each one's start."""
+        return np.stack([self._begin, self._end], axis=1)
+
     def _flown(self, theta: Floats, which: Ints, time_s: Floats, share: Floats) -> Flown:
-        """Balls ``which`` on their paths; only the flights that are asked for are flown."""
-        who, on = np.unique(which, return_inverse=True)
-        start, chain = start_values(theta, who, self.sense[who], self._spin[who], self.assumed.radius_m)
-        span = np.stack([self._begin[who], self._end[who]], axis=1)
-        paths = self._paths.fly(who, start, span, float(theta[LIFT_SHAPE]))
+        """Balls ``which`` on their paths.
+
+        All flights are flown together, since who asks for one soon asks for the others.
+        """
+        start, chain = start_values(theta, self.sense, self._spin, self.assumed.radius_m)
+        paths = self._paths.fly(start, self._span, float(theta[LIFT_SHAPE]))
         t = time_s + theta[READOUT] * share - self.zero[which]
-        xz, v, by_xz, by_v = paths.at_many(on, t)
+        xz, v, by_xz, by_v = paths.at_many(which, t)
         at, n = COMMON + EACH * which, len(which)
         turn = np.stack([self.sense[which], np.ones(n)], axis=1)
         place, velocity = np.empty((n, 3)), np.empty((n, 3))
         place[:, [0, 2]] = turn * xz + np.stack([theta[at + X0], theta[at + Z0]], axis=1)
-        aside = sideways(paths, span[:, 0], span[:, 1], start[:, 3], on, t)
+        aside = sideways(paths, self._begin, self._end, start[:, 3], which, t)
         place[:, 1] = theta[at + Y0] + theta[at + VY] * aside.place_m
         velocity[:, [0, 2]] = turn * v
         velocity[:, 1] = theta[at + VY] * aside.velocity_m_s
-        return Flown(who, on, t, start, chain, paths, aside, turn, xz, by_xz, by_v, place, velocity)
+        return Flown(which, t, start, chain, paths, aside, turn, xz, by_xz, by_v, place, velocity)
 
     def _shaped(self, theta: Floats, flown: Flown) -> tuple[Floats, Floats]:
         """Derivatives of places and velocities by the lift's exponent, (n, 2) each, by a difference."""
-        span = np.stack([self._begin[flown.who], self._end[flown.who]], axis=1)
-        paths = self._paths.fly(flown.who, flown.start, span, float(theta[LIFT_SHAPE]) + SHAPE_STEP)
+        paths = self._paths.fly(flown.start, self._span, float(theta[LIFT_SHAPE]) + SHAPE_STEP)
         xz, v, _, _ = paths.at_many(flown.on, flown.t_s)
         velocity = flown.velocity_m_s[:, [0, 2]]
         return flown.turn * (xz - flown.xz_m) / SHAPE_STEP, (flown.turn * v - velocity) / SHAPE_STEP
 
     def _by_place(self, theta: Floats, flown: Flown, share: Floats, shaped: Floats) -> Floats:
         """Derivatives of places by the common unknowns and by the flights' own, (n, 3, COMMON + EACH)."""
-        vy = theta[COMMON + EACH * flown.who + VY][flown.on]
+        vy = theta[COMMON + EACH * flown.on + VY]
         by = np.zeros((len(share), 3, COMMON + EACH))
         by[:, [0, 2]] = flown.through_start(flown.by_xz)
         by[:, 0, COMMON + X0] += 1

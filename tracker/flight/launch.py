@@ -23,7 +23,8 @@ ONWARD_S = 0.002
 #: Above this uncertainty the lift of a flight is what was assumed, not what was seen.
 LIFT_TOO_VAGUE = 0.12
 LARGEST_LIFT = 1 / 2.022
-RANDOM = ("sightings", "out_of_plane")
+SIGHTINGS = "sightings"
+RANDOM = (SIGHTINGS, "out_of_plane")
 REMEDIES = {
     "sightings": "film more of the flight, nearer or at a higher frame rate",
     "outline": "film before a plain, evenly lit wall",
@@ -79,18 +80,19 @@ class Spread:
         """``lens_errors`` (k, n, 2): independent errors of all sightings' pixels, one sd each."""
         problem, fitted = settled.problem, settled.fit
         sightings = 2 * len(problem.which)
-        shares: list[tuple[tuple[str, float], ...]] = [(("sightings", 1.0),)] * sightings
-        shares += list(problem.camera.rows(settled.theta[:PARAMETERS]).shares)
+        shares = list(problem.camera.rows(settled.theta[:PARAMETERS]).shares)
         shares += [(("ball", 1.0),)] * problem.ball_row_count
         names = problem.prior_names()
         shares += [((names[k], 1.0),) for k in np.flatnonzero(problem.free)]
         self._free = problem.free
-        self._gain = fitted.gain
-        self._lens = np.zeros((fitted.gain.shape[0], 0))
+        # The sightings are many and all of one name, so that only what they do together is kept.
+        seen, self._rest = fitted.gain[:, :sightings], fitted.gain[:, sightings:]
+        self._seen = seen @ seen.T
+        self._lens = np.zeros((len(seen), 0))
         if lens_errors is not None and len(lens_errors):
             off = (lens_errors / problem.u_px[None, :, None]).reshape(len(lens_errors), -1)
-            self._lens = fitted.gain[:, :sightings] @ off.T
-        self.names = sorted({name for share in shares for name, _ in share if name})
+            self._lens = seen @ off.T
+        self.names = sorted({SIGHTINGS, *(name for share in shares for name, _ in share if name)})
         self._parts = np.zeros((len(self.names), len(shares)))
         for k, share in enumerate(shares):
             for name, part in share:
@@ -100,7 +102,9 @@ class Spread:
     def of(self, gradient: Floats) -> dict[str, float]:
         """Standard uncertainty that each input gives a function with this gradient, (p,)."""
         part = gradient[self._free]
-        shares = dict(zip(self.names, np.sqrt(self._parts @ (part @ self._gain) ** 2), strict=True))
+        variance = self._parts @ (part @ self._rest) ** 2
+        variance[self.names.index(SIGHTINGS)] += np.maximum(part @ self._seen @ part, 0.0)
+        shares = dict(zip(self.names, np.sqrt(variance), strict=True))
         if self._lens.shape[1]:
             shares["lens"] = math.hypot(shares.get("lens", 0.0), float(np.linalg.norm(part @ self._lens)))
         return shares
@@ -235,7 +239,9 @@ def _time_at(settled: Settled, flight: int, exit_px: Floats) -> float:
     first = float(seen.frame_time_s[0])
     step = float(np.median(np.diff(seen.frame_time_s)))
     times = np.linspace(first - LONGEST_REACH_S, first + 3 * step, 49)
-    problem.cover(flight, float(times[0] + problem.readout.readout_s))
+    # The others, too, so that all paths are flown anew at once.
+    for k, other in enumerate(problem.flights):
+        problem.cover(k, float(other.frame_time_s[0]) - LONGEST_REACH_S + problem.readout.readout_s)
     which = np.full(len(times), flight)
     places = problem.places(theta, which, times, np.full(len(times), float(seen.share[0])))
     px = project(theta[:PARAMETERS], problem.camera.view, places, problem.assumed.radius_m)
