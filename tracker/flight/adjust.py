@@ -313,7 +313,7 @@ class Problem:
     def solve(self, start: Floats, *, last: bool = True) -> Fit:
         """Fit from ``start``, (p,); unknowns without uncertainty stay where they are.
 
-        What is not the last fit need not be exact, and its covariance is not worked out.
+        What is not the last fit need not be exact.
         """
         free = np.flatnonzero(self.free)
         whole = start.copy()
@@ -332,7 +332,6 @@ class Problem:
             tolerance=SETTLED if last else NEARLY_SETTLED,
             max_iterations=40 if last else 15,
             damping=1e-9,
-            spread=last,
         )
 
     def carry_over(self, earlier: Problem, theta: Floats) -> Floats:

@@ -86,12 +86,11 @@ class Spread:
         shares += [((names[k], 1.0),) for k in np.flatnonzero(problem.free)]
         self._free = problem.free
         # The sightings are many and all of one name, so that only what they do together is kept.
-        seen, self._rest = fitted.gain[:, :sightings], fitted.gain[:, sightings:]
-        self._seen = seen @ seen.T
-        self._lens = np.zeros((len(seen), 0))
+        self._seen, self._rest = fitted.covariance_from(sightings), fitted.gain_from(sightings)
+        self._lens = np.zeros((len(self._seen), 0))
         if lens_errors is not None and len(lens_errors):
             off = (lens_errors / problem.u_px[None, :, None]).reshape(len(lens_errors), -1)
-            self._lens = seen @ off.T
+            self._lens = fitted.gain_times(off.T)
         self.names = sorted({SIGHTINGS, *(name for share in shares for name, _ in share if name)})
         self._parts = np.zeros((len(self.names), len(shares)))
         for k, share in enumerate(shares):
@@ -340,7 +339,7 @@ def free_gravity(settled: Settled, spread: Spread, flight: int) -> Number:
     return number(g, shares)
 
 
-def ball_diameter(settled: Settled, spread: Spread, flight: int) -> Number:
+def ball_diameter(settled: Settled, scale: Number, flight: int) -> Number:
     """How large the ball looks where the reference puts it."""
     problem, theta = settled.problem, settled.theta
     seen = problem.flights[flight]
@@ -348,7 +347,6 @@ def ball_diameter(settled: Settled, spread: Spread, flight: int) -> Number:
     expected = outline_radius_px(theta[:PARAMETERS], problem.camera.view, places, problem.assumed.radius_m)
     ratio = float(np.exp(np.mean(np.log(seen.radius_px) - np.log(expected))))
     diameter = 2 * problem.assumed.radius_m * ratio
-    scale, _ = scale_numbers(settled, spread)
     edge = 0.35 / float(np.median(seen.radius_px))
     scatter = float(np.std(np.log(seen.radius_px / expected))) / math.sqrt(len(seen))
     return Number.of(diameter, diameter * scatter, diameter * math.hypot(edge, scale.u / scale.value))

@@ -2,7 +2,8 @@
 
 Levenberg-Marquardt with column scaling. A prior is one more observation. The estimate is linear in all
 observations near the solution, so its covariance is a sum over them: ``Fit.gain`` holds one column for
-each residual row and then one for each parameter's prior, and ``gain @ gain.T`` is the covariance.
+each residual row and then one for each parameter's prior, and ``gain @ gain.T`` is the covariance. With
+many rows it is large, and worked out only where it is asked for.
 
 Sources: More, Lecture Notes in Mathematics 630 (1978) 105 (scaling); Nielsen,
 IMM-REP-1999-05 (damping); both from memory.
@@ -46,11 +47,10 @@ class Fit:
     stalled : bool
         Whether no step, however short, made the fit better although the gradient had not vanished.
     theta : (p,) array
-    covariance : (p, p) array
-        Infinite where singular.
-    gain : (p, m + p) array
-        How the parameters follow each observation, one standard uncertainty of it upward, where the
-        residual rows are model minus observed.
+    root : (p, p) array
+        ``root @ root.T`` is the covariance; infinite where singular.
+    precision : (p,) array
+        1 / sd of the priors, 0 where there is none.
     residuals : (m,) array
         In standard deviations.
     weights : (m,) array
@@ -72,8 +72,8 @@ class Fit:
     hit_limit: bool
     stalled: bool
     theta: Floats
-    covariance: Floats
-    gain: Floats
+    root: Floats
+    precision: Floats
     residuals: Floats
     weights: Floats
     leverage: Floats
@@ -87,6 +87,42 @@ class Fit:
     def healthy(self) -> bool:
         """Whether the result may be believed."""
         return self.converged and not (self.singular or self.hit_limit or self.stalled)
+
+    @property
+    def covariance(self) -> Floats:
+        """Covariance of the parameters, (p, p); infinite where singular."""
+        return np.full_like(self.root, np.inf) if self.singular else np.asarray(self.root @ self.root.T)
+
+    @property
+    def gain(self) -> Floats:
+        """How the parameters follow each observation, (p, m + p), one standard uncertainty of it upward.
+
+        The residual rows are model minus observed.
+        """
+        return self.gain_from(0)
+
+    def gain_from(self, first: int) -> Floats:
+        """``gain`` of the observations from residual row ``first`` on, (p, m - first + p)."""
+        rows = np.vstack(
+            [np.sqrt(self.weights[first:])[:, None] * self.jacobian[first:], np.diag(self.precision)]
+        )
+        if self.singular:
+            return np.full((len(self.root), len(rows)), np.inf)
+        gain: Floats = self.root @ (rows @ self.root).T / np.sqrt(self.variance_scale)
+        return gain
+
+    def gain_times(self, values: Floats) -> Floats:
+        """``gain`` of the first k residual rows times values of these rows (k, q), (p, q)."""
+        k = len(values)
+        told = self.jacobian[:k].T @ (np.sqrt(self.weights[:k])[:, None] * values)
+        moved: Floats = self.covariance @ told / np.sqrt(self.variance_scale)
+        return moved
+
+    def covariance_from(self, count: int) -> Floats:
+        """What the first ``count`` residual rows bring to the covariance, (p, p)."""
+        rows = np.sqrt(self.weights[:count])[:, None] * self.jacobian[:count]
+        part: Floats = self.covariance @ (rows.T @ rows) @ self.covariance / self.variance_scale
+        return part
 
     @property
     def sd(self) -> Floats:
@@ -121,7 +157,6 @@ def fit(
     tolerance: float = 1e-7,
     max_iterations: int = 200,
     damping: float = DAMPING,
-    spread: bool = True,
 ) -> Fit:
     """The parameters that make the residuals small.
 
@@ -145,8 +180,6 @@ def fit(
     damping : float
         What the first step is held back by; next to nothing where the start is near and some
         combinations of the parameters are held by their priors alone.
-    spread : bool
-        Whether ``gain`` and ``covariance`` are wanted; else they are empty.
 
     Raises
     ------
@@ -158,7 +191,7 @@ def fit(
     if here is None:
         raise ValueError("the model has no finite value at the start")
     best, ending = _descend(problem, here, tolerance, max_iterations, damping)
-    return _finished(problem, best, ending, scale_known=scale_known, spread=spread)
+    return _finished(problem, best, ending, scale_known=scale_known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,45 +369,55 @@ def _damped(triangle: Floats, pull: Floats, damping: float) -> Floats:
     return step
 
 
-def _finished(problem: _Problem, state: _State, ending: _Ending, *, scale_known: bool, spread: bool) -> Fit:
-    """Covariance and gain at the solution."""
-    residuals, jacobian = problem.rows(state)
+def _finished(problem: _Problem, state: _State, ending: _Ending, *, scale_known: bool) -> Fit:
+    """Covariance and leverage at the solution."""
     m, p = state.jacobian.shape
-    norms = np.linalg.norm(jacobian, axis=0)
-    scale = np.where(norms > 0, norms, 1.0)
-    R = cheap_triangle(problem.normal_equations(state), m, scale)
+    precision = problem.precision
+    normal = problem.normal_equations(state)
+    scale = np.where(normal.norms > 0, normal.norms, 1.0)
+    R = cheap_triangle(normal, m, scale)
     if R is not None:
-        Q = scipy.linalg.solve_triangular(R, (jacobian / scale).T, trans="T", check_finite=False).T
+        root = _over(R, scale)
+        leverage = np.concatenate(
+            [state.weights * _sizes2(state.jacobian @ root), precision**2 * _sizes2(root)]
+        )
         dependent = False
     else:
+        _, jacobian = problem.rows(state)
         Q, R = np.linalg.qr(jacobian / scale)
+        leverage = _sizes2(Q)
         sizes = np.linalg.svd(R, compute_uv=False)
         dependent = len(jacobian) < p or bool(sizes[-1] <= DEPENDENT * sizes[0])
+        root = np.full((p, p), np.inf) if dependent else _over(R, scale)
     singular = ending.lost or dependent
-    chi2, dof = float(residuals @ residuals), m + int(np.count_nonzero(problem.precision)) - p
+    chi2, dof = normal.size2, m + int(np.count_nonzero(precision)) - p
     variance_scale = 1.0 if scale_known else chi2 / dof if dof > 0 else np.inf
-    if not spread:
-        gain, covariance = np.empty((0, 0)), np.empty((0, 0))
-    elif singular:
-        gain, covariance = np.full((p, len(jacobian)), np.inf), np.full((p, p), np.inf)
-    else:
-        gain = scipy.linalg.solve_triangular(R, Q.T, check_finite=False) / scale[:, None]
-        gain *= np.sqrt(variance_scale)
-        covariance = gain @ gain.T
+    root = np.full((p, p), np.inf) if singular else root * np.sqrt(variance_scale)
     return Fit(
         converged=ending.converged,
         singular=singular,
         hit_limit=ending.hit_limit,
         stalled=ending.stalled,
         theta=state.theta,
-        covariance=covariance,
-        gain=gain,
+        root=root,
+        precision=precision,
         residuals=state.residuals,
         weights=state.weights,
-        leverage=np.sum(Q**2, axis=1),
+        leverage=leverage,
         jacobian=state.jacobian,
         chi2=chi2,
         dof=dof,
         variance_scale=variance_scale,
         iterations=ending.iterations,
     )
+
+
+def _over(triangle: Floats, scale: Floats) -> Floats:
+    """Inverse of the triangle over the scale of its columns: a square root of the covariance, (p, p)."""
+    inverse = scipy.linalg.solve_triangular(triangle, np.eye(len(scale)), check_finite=False)
+    return np.asarray(inverse / scale[:, None])
+
+
+def _sizes2(rows: Floats) -> Floats:
+    """Squared length of each row, (m,)."""
+    return np.asarray(np.einsum("ij,ij->i", rows, rows))

@@ -38,10 +38,11 @@ class Settled:
     distance: Floats
 
 
-def settle(problem: Problem, like: Settled | None = None) -> Settled:
+def settle(problem: Problem, like: Settled | None = None, *, rough: bool = False) -> Settled:
     """Solve the problem; sightings far from their path lose weight, and noise is learnt from the rest.
 
-    ``like`` is a finished adjustment of the same flights to start from.
+    ``like`` is a finished adjustment of the same flights to start from. ``rough`` is near enough to the
+    solution to tell which sightings are sound, and to start another adjustment from.
     """
     flights = len(problem.flights)
     noise, memory = np.ones(flights), np.ones(flights)
@@ -58,7 +59,7 @@ def settle(problem: Problem, like: Settled | None = None) -> Settled:
             problem.set_noise(noise * np.sqrt(memory), np.ones(len(distance)))
     for turn in range(rounds):
         _shape_lift(problem, theta)
-        fitted = problem.solve(theta, last=turn == rounds - 1)
+        fitted = problem.solve(theta, last=turn == rounds - 1 and not rough)
         theta = problem.whole(fitted.theta)
         misfit = problem.misfit(fitted)
         honest = misfit / _left_over(fitted, len(misfit))
