@@ -24,7 +24,8 @@ from calibration.shutter import Readout
 from calibration.values import Floats, Ints
 from tracker.flight.assumed import Assumed
 from tracker.flight.ball_size import BallSize
-from tracker.flight.least_squares import Fit, fit
+from tracker.flight.fitted import Fit
+from tracker.flight.least_squares import fit
 from tracker.flight.observed import Flight
 from tracker.flight.outline_errors import outline_errors
 from tracker.flight.paths import SHAPE_AT, Flown, Paths, start_values

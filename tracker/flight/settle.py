@@ -8,7 +8,7 @@ import numpy as np
 
 from calibration.values import Floats
 from tracker.flight.adjust import Problem
-from tracker.flight.least_squares import Fit
+from tracker.flight.fitted import Fit
 from tracker.flight.unknowns import COMMON, EACH, LIFT_C, VX, VZ
 
 ROUNDS, ROUNDS_AGAIN = 3, 2

@@ -13,9 +13,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from calibration.values import Floats
-from tracker.spin.spectra import Complexes, Spectra, square
+from tracker.spin.spectra import Spectra, square
+
+Singles = npt.NDArray[np.float32]
 
 OVERSAMPLING = 3.0
 COARSE_HARMONICS = 8
@@ -61,37 +64,46 @@ def score(
     return Scores(rate_rad_s, gain)
 
 
-def _gain(spectra: Spectra, turn: Complexes, harmonics: int) -> tuple[Floats, Floats]:
-    """Gain (K, m) of every harmonic by turns of the first one, (m, n), and by the opposite turns."""
+def _gain(spectra: Spectra, turn: Singles, harmonics: int) -> tuple[Floats, Floats]:
+    """Gain (K, m) of every harmonic by turns of the first one, and by the opposite turns.
+
+    The turns (2, m, n) are cosines and sines.
+    """
     value = spectra.value[:harmonics]
-    n = value.shape[1]
-    light = np.broadcast_to(spectra.light.astype(np.complex64), (harmonics, *spectra.light.shape))
-    # Turned the other way, marks have the power that their mirror image has when turned this way.
-    columns = np.concatenate([value, value.conj(), light], axis=2)
-    rings = 2 * value.shape[2]
+    n, rings = value.shape[1:]
+    m = turn.shape[1]
+    light = np.broadcast_to(spectra.light.astype(np.float32), (harmonics, *spectra.light.shape))
+    columns = np.concatenate([value.real, value.imag, light], axis=2)
     belongs = (spectra.planes[:, None] == np.unique(spectra.planes)).astype(np.float32)
     rest = np.maximum(square(value).sum(axis=1) @ belongs, 1e-30)
-    gain = np.zeros((2, harmonics, len(turn)))
-    wave = np.ones_like(turn)
+    gain = np.zeros((2, harmonics, m))
+    # Cosine and sine of (k + 1) x are 2 cos x times those of k x less those of (k - 1) x.
+    twice, wave, following = 2 * turn[0], np.zeros_like(turn), turn.copy()
+    wave[0] = 1.0
     for k in range(harmonics):
-        wave *= turn
-        power = square(wave @ columns[k])
-        own = n - power[:, rings:].sum(axis=1)
-        share = (power[:, :rings].reshape(-1, rings // 2) @ belongs).reshape(len(turn), 2, -1)
-        share /= rest[k] * np.maximum(own, LEAST_LEFT * n)[:, None, None]
-        told = -n * np.log1p(-np.minimum(share, 0.9999)).sum(axis=2).T
+        wave, following = following, np.subtract(twice * following, wave, out=wave)
+        cosine, sine = (wave.reshape(2 * m, n) @ columns[k]).reshape(2, m, -1)
+        own = n - (cosine[:, 2 * rings :] ** 2 + sine[:, 2 * rings :] ** 2).sum(axis=1)
+        cosine, sine = cosine[:, : 2 * rings], sine[:, : 2 * rings]
+        power = cosine**2 + sine**2
+        power = (power[:, :rings] + power[:, rings:]) @ belongs
+        # Turned the other way, this part changes its sign.
+        odd = 2 * (sine[:, :rings] * cosine[:, rings:] - cosine[:, :rings] * sine[:, rings:]) @ belongs
+        share = np.stack([power + odd, power - odd])
+        share /= rest[k] * np.maximum(own, LEAST_LEFT * n)[:, None]
+        told = -n * np.log1p(-np.minimum(share, 0.9999)).sum(axis=2)
         gain[:, k] = np.where(own > LEAST_LEFT * n, told, 0.0)
     return gain[0], gain[1]
 
 
-def _wave(angle_rad: Floats) -> Complexes:
-    """exp(i angle) in single precision, which for angles of less than a turn is quick."""
+def _wave(angle_rad: Floats) -> Singles:
+    """Cosines and sines in single precision, which for angles of less than a turn is quick, (2, ...)."""
     turns = angle_rad / (2 * math.pi)
     turns -= np.rint(turns)
     small = (2 * math.pi * turns).astype(np.float32)
-    wave = np.empty(small.shape, dtype=np.complex64)
-    np.cos(small, out=wave.real)
-    np.sin(small, out=wave.imag)
+    wave = np.empty((2, *small.shape), dtype=np.float32)
+    np.cos(small, out=wave[0])
+    np.sin(small, out=wave[1])
     return wave
 
 
