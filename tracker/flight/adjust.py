@@ -351,6 +351,18 @@ class Problem:
             carried[at + OWN_LOG_G] = 0.0
         return carried
 
+    def thinned(self, step: int) -> Problem:
+        """The same with every ``step``-th sighting of each flight, the first among them."""
+        return Problem(
+            [flight.only(np.arange(len(flight)) % step == 0) for flight in self.flights],
+            self.camera,
+            self.readout,
+            self.assumed,
+            free_g=self.free_g,
+            ball_carries_scale=self.ball_carries_scale,
+            own_planes=self.own_planes,
+        )
+
     def guess(self) -> Floats:
         """Where to start: parabolas through the sightings as the camera's start places them."""
         theta = np.where(np.isfinite(self.prior_sd), self.prior_mean, 0.0)

@@ -95,13 +95,14 @@ class _State:
 
 @dataclass(frozen=True, slots=True)
 class _Ending:
-    """How the descent ended."""
+    """How the descent ended, and the normal equations there."""
 
     converged: bool
     hit_limit: bool
     stalled: bool
     lost: bool
     iterations: int
+    normal: Normal
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +210,7 @@ def _descend(
             stalled = not converged
             break
     lost = bool((normal.norms < LOST_HOLD * longest).any())
-    return here, _Ending(converged, not (converged or stalled), stalled, lost, iteration)
+    return here, _Ending(converged, not (converged or stalled), stalled, lost, iteration, normal)
 
 
 def _reduced(problem: _Problem, state: _State, normal: Normal, scale: Floats) -> tuple[Floats, Floats]:
@@ -261,7 +262,7 @@ def _finished(problem: _Problem, state: _State, ending: _Ending, *, scale_known:
     """Covariance and leverage at the solution."""
     m, p = state.jacobian.shape
     precision = problem.precision
-    normal = problem.normal_equations(state)
+    normal = ending.normal
     scale = np.where(normal.norms > 0, normal.norms, 1.0)
     R = cheap_triangle(normal, m, scale)
     if R is not None:

@@ -19,6 +19,8 @@ LEAST_NOISE = 0.3
 LEAST_LEFT = 0.2
 LONGEST_MEMORY = 12  # sightings over which neighbouring errors may hang together
 LEAST_SHAPE = 0.05
+#: From so many sightings on the first way to the solution is found with every so manyth.
+MANY, THINNED = 400, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +51,7 @@ def settle(problem: Problem, like: Settled | None = None, *, rough: bool = False
     distance = np.zeros(len(problem.which))
     rounds = ROUNDS
     if like is None:
-        theta = problem.guess()
+        theta = _start(problem)
     else:
         theta = problem.carry_over(like.problem, like.theta)
         noise, memory, rounds = like.noise.copy(), like.memory.copy(), ROUNDS_AGAIN
@@ -72,6 +74,16 @@ def settle(problem: Problem, like: Settled | None = None, *, rough: bool = False
             settled = turn == rounds - 2
             problem.set_noise(noise * (np.sqrt(memory) if settled else 1.0), _weight(distance))
     return Settled(problem, fitted, theta, noise, memory, distance)
+
+
+def _start(problem: Problem) -> Floats:
+    """Unknowns to start from, (p,): where some of the sightings put them, if there are many."""
+    if len(problem.which) < MANY:
+        return problem.guess()
+    some = problem.thinned(THINNED)
+    theta = some.guess()
+    _shape_lift(some, theta)
+    return problem.carry_over(some, some.whole(some.solve(theta, last=False).theta))
 
 
 def _left_over(fitted: Fit, sightings: int) -> Floats:
