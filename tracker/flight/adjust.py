@@ -179,14 +179,19 @@ class Problem:
         """Where balls ``which`` (n,) are at frame times (n,) and rows' shares of the readout (n,), (n, 3)."""
         return self._flown(theta, which, time_s, share).place_m
 
+    def velocities(self, theta: Floats, which: Ints, time_s: Floats, share: Floats) -> Floats:
+        """How fast they are there, (n, 3)."""
+        return self._flown(theta, which, time_s, share).velocity_m_s
+
     def state(self, theta: Floats, which: Ints, time_s: Floats, share: Floats) -> State:
         """Balls ``which`` (n,) at frame times (n,) and rows' shares of the readout (n,)."""
         flown = self._flown(theta, which, time_s, share)
-        by_place = self._by_place(theta, flown, share, self._shaped(theta, flown)[0])
+        shaped_place, shaped_velocity = self._shaped(theta, flown)
+        by_place = self._by_place(theta, flown, share, shaped_place)
         by_velocity, acceleration = np.zeros((len(which), 3, COMMON + EACH)), np.zeros((len(which), 3))
         by_velocity[:, [0, 2]] = flown.through_start(flown.by_v)
         by_velocity[:, 1, COMMON + VY] = flown.aside.velocity_m_s
-        by_velocity[:, [0, 2], LIFT_SHAPE] = self._shaped(theta, flown)[1]
+        by_velocity[:, [0, 2], LIFT_SHAPE] = shaped_velocity
         h = 1e-4
         later, earlier = (flown.paths.at_many(flown.on, flown.t_s + d)[1] for d in (h, -h))
         acceleration[:, [0, 2]] = flown.turn * (later - earlier) / (2 * h)

@@ -143,6 +143,7 @@ def launch_of(settled: Settled, spread: Spread, flight: int, exit_px: Floats | N
     u_readout = problem.readout.u_readout_s * share
     path = problem.places(theta, np.full(len(seen), flight), seen.frame_time_s, seen.share)
     camera, view = theta[:PARAMETERS], problem.camera.view
+    fit_px = project(camera, view, path, problem.assumed.radius_m)
     mine = problem.which == flight
     px_per_m = 1 / metres_per_px(camera, view)
     return Launch(
@@ -158,9 +159,9 @@ def launch_of(settled: Settled, spread: Spread, flight: int, exit_px: Floats | N
         budget=_budget(leaving.of_speed, leaving.of_angle),
         exit_xy_px=project(camera, view, state.place_m, problem.assumed.radius_m)[0],
         onward=_onward(settled, flight, leaving),
-        place_m=(_places(settled, flight, path) - [origin, 0.0]) * [sense, 1.0],
+        place_m=(_places(settled, flight, path, fit_px) - [origin, 0.0]) * [sense, 1.0],
         fit_m=(path[:, [0, 2]] - [origin, 0.0]) * [sense, 1.0],
-        fit_px=project(camera, view, path, problem.assumed.radius_m),
+        fit_px=fit_px,
         time_s=seen.frame_time_s + theta[READOUT] * seen.share,
         u_m=problem.u_px[mine] / px_per_m,
     )
@@ -203,8 +204,7 @@ def _onward(settled: Settled, flight: int, leaving: _Leaving) -> Onward:
     seen = problem.flights[flight]
     sense = float(seen.sense)
     times = leaving.frame_time_s + np.array([0.0, ONWARD_S])
-    state = problem.state(settled.theta, np.full(2, flight), times, np.full(2, float(seen.share[0])))
-    v = state.velocity_m_s
+    v = problem.velocities(settled.theta, np.full(2, flight), times, np.full(2, float(seen.share[0])))
     speed, angle = np.linalg.norm(v, axis=1), np.arctan2(v[:, 2], sense * v[:, 0])
     step_m = float(speed.mean()) * ONWARD_S
     return Onward(
@@ -222,13 +222,13 @@ def exit_numbers(
     return number(leaving.speed_m_s, leaving.of_speed), number(leaving.angle_rad, leaving.of_angle)
 
 
-def _places(settled: Settled, flight: int, fit_m: Floats) -> Floats:
+def _places(settled: Settled, flight: int, fit_m: Floats, fit_px: Floats) -> Floats:
     """Sightings in metres: the path's place plus what separates the sighting from it in the picture."""
     problem = settled.problem
     camera, view = settled.theta[:PARAMETERS], problem.camera.view
     seen = problem.flights[flight].xy_px
-    fitted = project(camera, view, fit_m, problem.assumed.radius_m)
-    return np.asarray(fit_m[:, [0, 2]] + to_plane(camera, view, seen) - to_plane(camera, view, fitted))
+    seen_m, fitted_m = to_plane(camera, view, seen), to_plane(camera, view, fit_px)
+    return np.asarray(fit_m[:, [0, 2]] + seen_m - fitted_m)
 
 
 def _time_at(settled: Settled, flight: int, exit_px: Floats) -> float:
