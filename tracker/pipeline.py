@@ -330,7 +330,8 @@ def _conclude(scene: Scene, timed: Timed, fall: Fall) -> Conclusion:
     stated, flights = _ideal_exit(scene), timed.flights
     together = stated is None and not timed.every_flight
     exits = shared_exit(flights) if together else [stated] * len(flights)
-    shots = []
+    shots: list[Shot] = []
+    m_per_px, tilt = scale_numbers(settled, spread)
     for k, flight in enumerate(flights):
         track = next(t for t in timed.tracks if np.isin(flight.rows, t.rows).all())
         shot = make_shot(
@@ -338,6 +339,7 @@ def _conclude(scene: Scene, timed: Timed, fall: Fall) -> Conclusion:
             spread,
             k,
             free_g=fall.gravity[k],
+            m_per_px=m_per_px,
             track_rows=track.rows,
             sightings=scene.sightings,
             upright_px=scene.upright_px,
@@ -348,13 +350,12 @@ def _conclude(scene: Scene, timed: Timed, fall: Fall) -> Conclusion:
         shot = _with_spin(shot, scene, settled, spread, k, u_rate=clock.u_rate)
         shots.append(_with_launcher(shot, scene.setup))
         found += doubts.shot_doubts(k + 1, flight, scene.sightings)
-    m_per_px, tilt = scale_numbers(settled, spread)
     source = "ball" if camera.source == "none" else camera.source
     return Conclusion(
         shots=tuple(shots),
         scale=Scale(m_per_px, tilt, source),
         doubts=tuple(found),
-        moved=what_moved(fall, settled, spread, exits, clock.u_rate),
+        moved=what_moved(fall, settled, spread, shots, exits, clock.u_rate),
         verdict="" if judged is None else in_words(judged),
     )
 

@@ -24,7 +24,8 @@ from calibration.shutter import Readout
 from calibration.values import Floats, Ints
 from tracker.flight.assumed import Assumed
 from tracker.flight.ball_size import BallSize
-from tracker.flight.least_squares import Fit, fit
+from tracker.flight.fitted import Fit
+from tracker.flight.least_squares import fit
 from tracker.flight.observed import Flight
 from tracker.flight.outline_errors import outline_errors
 from tracker.flight.paths import SHAPE_AT, Flown, Paths, start_values
@@ -178,14 +179,19 @@ class Problem:
         """Where balls ``which`` (n,) are at frame times (n,) and rows' shares of the readout (n,), (n, 3)."""
         return self._flown(theta, which, time_s, share).place_m
 
+    def velocities(self, theta: Floats, which: Ints, time_s: Floats, share: Floats) -> Floats:
+        """How fast they are there, (n, 3)."""
+        return self._flown(theta, which, time_s, share).velocity_m_s
+
     def state(self, theta: Floats, which: Ints, time_s: Floats, share: Floats) -> State:
         """Balls ``which`` (n,) at frame times (n,) and rows' shares of the readout (n,)."""
         flown = self._flown(theta, which, time_s, share)
-        by_place = self._by_place(theta, flown, share, self._shaped(theta, flown)[0])
+        shaped_place, shaped_velocity = self._shaped(theta, flown)
+        by_place = self._by_place(theta, flown, share, shaped_place)
         by_velocity, acceleration = np.zeros((len(which), 3, COMMON + EACH)), np.zeros((len(which), 3))
         by_velocity[:, [0, 2]] = flown.through_start(flown.by_v)
         by_velocity[:, 1, COMMON + VY] = flown.aside.velocity_m_s
-        by_velocity[:, [0, 2], LIFT_SHAPE] = self._shaped(theta, flown)[1]
+        by_velocity[:, [0, 2], LIFT_SHAPE] = shaped_velocity
         h = 1e-4
         later, earlier = (flown.paths.at_many(flown.on, flown.t_s + d)[1] for d in (h, -h))
         acceleration[:, [0, 2]] = flown.turn * (later - earlier) / (2 * h)
@@ -194,35 +200,40 @@ class Problem:
             flown.place_m, flown.velocity_m_s, self._whole(which, by_place), self._whole(which, by_velocity)
         )
 
+    @property
+    def _span(self) -> Floats:
+        """From when to when the paths are wanted, (S, 2), in seconds since each one's start."""
+        return np.stack([self._begin, self._end], axis=1)
+
     def _flown(self, theta: Floats, which: Ints, time_s: Floats, share: Floats) -> Flown:
-        """Balls ``which`` on their paths; only the flights that are asked for are flown."""
-        who, on = np.unique(which, return_inverse=True)
-        start, chain = start_values(theta, who, self.sense[who], self._spin[who], self.assumed.radius_m)
-        span = np.stack([self._begin[who], self._end[who]], axis=1)
-        paths = self._paths.fly(who, start, span, float(theta[LIFT_SHAPE]))
+        """Balls ``which`` on their paths.
+
+        All flights are flown together, since who asks for one soon asks for the others.
+        """
+        start, chain = start_values(theta, self.sense, self._spin, self.assumed.radius_m)
+        paths = self._paths.fly(start, self._span, float(theta[LIFT_SHAPE]))
         t = time_s + theta[READOUT] * share - self.zero[which]
-        xz, v, by_xz, by_v = paths.at_many(on, t)
+        xz, v, by_xz, by_v = paths.at_many(which, t)
         at, n = COMMON + EACH * which, len(which)
         turn = np.stack([self.sense[which], np.ones(n)], axis=1)
         place, velocity = np.empty((n, 3)), np.empty((n, 3))
         place[:, [0, 2]] = turn * xz + np.stack([theta[at + X0], theta[at + Z0]], axis=1)
-        aside = sideways(paths, span[:, 0], span[:, 1], start[:, 3], on, t)
+        aside = sideways(paths, self._begin, self._end, start[:, 3], which, t)
         place[:, 1] = theta[at + Y0] + theta[at + VY] * aside.place_m
         velocity[:, [0, 2]] = turn * v
         velocity[:, 1] = theta[at + VY] * aside.velocity_m_s
-        return Flown(who, on, t, start, chain, paths, aside, turn, xz, by_xz, by_v, place, velocity)
+        return Flown(which, t, start, chain, paths, aside, turn, xz, by_xz, by_v, place, velocity)
 
     def _shaped(self, theta: Floats, flown: Flown) -> tuple[Floats, Floats]:
         """Derivatives of places and velocities by the lift's exponent, (n, 2) each, by a difference."""
-        span = np.stack([self._begin[flown.who], self._end[flown.who]], axis=1)
-        paths = self._paths.fly(flown.who, flown.start, span, float(theta[LIFT_SHAPE]) + SHAPE_STEP)
+        paths = self._paths.fly(flown.start, self._span, float(theta[LIFT_SHAPE]) + SHAPE_STEP)
         xz, v, _, _ = paths.at_many(flown.on, flown.t_s)
         velocity = flown.velocity_m_s[:, [0, 2]]
         return flown.turn * (xz - flown.xz_m) / SHAPE_STEP, (flown.turn * v - velocity) / SHAPE_STEP
 
     def _by_place(self, theta: Floats, flown: Flown, share: Floats, shaped: Floats) -> Floats:
         """Derivatives of places by the common unknowns and by the flights' own, (n, 3, COMMON + EACH)."""
-        vy = theta[COMMON + EACH * flown.who + VY][flown.on]
+        vy = theta[COMMON + EACH * flown.on + VY]
         by = np.zeros((len(share), 3, COMMON + EACH))
         by[:, [0, 2]] = flown.through_start(flown.by_xz)
         by[:, 0, COMMON + X0] += 1
@@ -308,7 +319,7 @@ class Problem:
     def solve(self, start: Floats, *, last: bool = True) -> Fit:
         """Fit from ``start``, (p,); unknowns without uncertainty stay where they are.
 
-        What is not the last fit need not be exact, and its covariance is not worked out.
+        What is not the last fit need not be exact.
         """
         free = np.flatnonzero(self.free)
         whole = start.copy()
@@ -327,7 +338,6 @@ class Problem:
             tolerance=SETTLED if last else NEARLY_SETTLED,
             max_iterations=40 if last else 15,
             damping=1e-9,
-            spread=last,
         )
 
     def carry_over(self, earlier: Problem, theta: Floats) -> Floats:
@@ -345,6 +355,18 @@ class Problem:
         if not self.free_g:
             carried[at + OWN_LOG_G] = 0.0
         return carried
+
+    def thinned(self, step: int) -> Problem:
+        """The same with every ``step``-th sighting of each flight, the first among them."""
+        return Problem(
+            [flight.only(np.arange(len(flight)) % step == 0) for flight in self.flights],
+            self.camera,
+            self.readout,
+            self.assumed,
+            free_g=self.free_g,
+            ball_carries_scale=self.ball_carries_scale,
+            own_planes=self.own_planes,
+        )
 
     def guess(self) -> Floats:
         """Where to start: parabolas through the sightings as the camera's start places them."""

@@ -13,13 +13,18 @@ from calibration.values import Floats
 from tracker.flight.launch import Spread, exit_numbers, number, scale_numbers
 from tracker.flight.settle import Settled
 from tracker.flight.stages import Fall
-from tracker.values import Moved, Number
+from tracker.values import Moved, Number, Shot
 
 DEGREES = 180 / math.pi
 
 
 def what_moved(
-    fall: Fall, settled: Settled, spread: Spread, exits_px: Sequence[Floats | None], u_rate: float
+    fall: Fall,
+    settled: Settled,
+    spread: Spread,
+    shots: Sequence[Shot],
+    exits_px: Sequence[Floats | None],
+    u_rate: float,
 ) -> tuple[Moved, ...]:
     """Scale, the camera's turns and each shot's speed and angle, before and after gravity helped."""
     before, after = scale_numbers(fall.settled, fall.spread), scale_numbers(settled, spread)
@@ -30,12 +35,11 @@ def what_moved(
     for what, at in (("yaw", YAW), ("pitch", PITCH)):
         alone = _unknown(fall.settled, fall.spread, at)
         moved.append(Moved(what, "degrees", DEGREES, alone, _unknown(settled, spread, at)))
-    for k in range(len(settled.problem.flights)):
-        first = exit_numbers(fall.settled, fall.spread, k, exits_px[k], u_rate)
-        last = exit_numbers(settled, spread, k, exits_px[k], u_rate)
+    for k, shot in enumerate(shots):
+        speed, angle = exit_numbers(fall.settled, fall.spread, k, exits_px[k], u_rate)
         name = f"shot {k + 1}"
-        moved.append(Moved(f"speed of {name}", "m/s", 1.0, first[0], last[0]))
-        moved.append(Moved(f"angle of {name}", "degrees", DEGREES, first[1], last[1]))
+        moved.append(Moved(f"speed of {name}", "m/s", 1.0, speed, shot.exit_speed_m_s))
+        moved.append(Moved(f"angle of {name}", "degrees", DEGREES, angle, shot.exit_angle_rad))
     return tuple(moved)
 
 

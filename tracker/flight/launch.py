@@ -23,7 +23,8 @@ ONWARD_S = 0.002
 #: Above this uncertainty the lift of a flight is what was assumed, not what was seen.
 LIFT_TOO_VAGUE = 0.12
 LARGEST_LIFT = 1 / 2.022
-RANDOM = ("sightings", "out_of_plane")
+SIGHTINGS = "sightings"
+RANDOM = (SIGHTINGS, "out_of_plane")
 REMEDIES = {
     "sightings": "film more of the flight, nearer or at a higher frame rate",
     "outline": "film before a plain, evenly lit wall",
@@ -79,18 +80,18 @@ class Spread:
         """``lens_errors`` (k, n, 2): independent errors of all sightings' pixels, one sd each."""
         problem, fitted = settled.problem, settled.fit
         sightings = 2 * len(problem.which)
-        shares: list[tuple[tuple[str, float], ...]] = [(("sightings", 1.0),)] * sightings
-        shares += list(problem.camera.rows(settled.theta[:PARAMETERS]).shares)
+        shares = list(problem.camera.rows(settled.theta[:PARAMETERS]).shares)
         shares += [(("ball", 1.0),)] * problem.ball_row_count
         names = problem.prior_names()
         shares += [((names[k], 1.0),) for k in np.flatnonzero(problem.free)]
         self._free = problem.free
-        self._gain = fitted.gain
-        self._lens = np.zeros((fitted.gain.shape[0], 0))
+        # The sightings are many and all of one name, so that only what they do together is kept.
+        self._seen, self._rest = fitted.covariance_from(sightings), fitted.gain_from(sightings)
+        self._lens = np.zeros((len(self._seen), 0))
         if lens_errors is not None and len(lens_errors):
             off = (lens_errors / problem.u_px[None, :, None]).reshape(len(lens_errors), -1)
-            self._lens = fitted.gain[:, :sightings] @ off.T
-        self.names = sorted({name for share in shares for name, _ in share if name})
+            self._lens = fitted.gain_times(off.T)
+        self.names = sorted({SIGHTINGS, *(name for share in shares for name, _ in share if name)})
         self._parts = np.zeros((len(self.names), len(shares)))
         for k, share in enumerate(shares):
             for name, part in share:
@@ -100,7 +101,9 @@ class Spread:
     def of(self, gradient: Floats) -> dict[str, float]:
         """Standard uncertainty that each input gives a function with this gradient, (p,)."""
         part = gradient[self._free]
-        shares = dict(zip(self.names, np.sqrt(self._parts @ (part @ self._gain) ** 2), strict=True))
+        variance = self._parts @ (part @ self._rest) ** 2
+        variance[self.names.index(SIGHTINGS)] += np.maximum(part @ self._seen @ part, 0.0)
+        shares = dict(zip(self.names, np.sqrt(variance), strict=True))
         if self._lens.shape[1]:
             shares["lens"] = math.hypot(shares.get("lens", 0.0), float(np.linalg.norm(part @ self._lens)))
         return shares
@@ -140,6 +143,7 @@ def launch_of(settled: Settled, spread: Spread, flight: int, exit_px: Floats | N
     u_readout = problem.readout.u_readout_s * share
     path = problem.places(theta, np.full(len(seen), flight), seen.frame_time_s, seen.share)
     camera, view = theta[:PARAMETERS], problem.camera.view
+    fit_px = project(camera, view, path, problem.assumed.radius_m)
     mine = problem.which == flight
     px_per_m = 1 / metres_per_px(camera, view)
     return Launch(
@@ -155,9 +159,9 @@ def launch_of(settled: Settled, spread: Spread, flight: int, exit_px: Floats | N
         budget=_budget(leaving.of_speed, leaving.of_angle),
         exit_xy_px=project(camera, view, state.place_m, problem.assumed.radius_m)[0],
         onward=_onward(settled, flight, leaving),
-        place_m=(_places(settled, flight, path) - [origin, 0.0]) * [sense, 1.0],
+        place_m=(_places(settled, flight, path, fit_px) - [origin, 0.0]) * [sense, 1.0],
         fit_m=(path[:, [0, 2]] - [origin, 0.0]) * [sense, 1.0],
-        fit_px=project(camera, view, path, problem.assumed.radius_m),
+        fit_px=fit_px,
         time_s=seen.frame_time_s + theta[READOUT] * seen.share,
         u_m=problem.u_px[mine] / px_per_m,
     )
@@ -200,8 +204,7 @@ def _onward(settled: Settled, flight: int, leaving: _Leaving) -> Onward:
     seen = problem.flights[flight]
     sense = float(seen.sense)
     times = leaving.frame_time_s + np.array([0.0, ONWARD_S])
-    state = problem.state(settled.theta, np.full(2, flight), times, np.full(2, float(seen.share[0])))
-    v = state.velocity_m_s
+    v = problem.velocities(settled.theta, np.full(2, flight), times, np.full(2, float(seen.share[0])))
     speed, angle = np.linalg.norm(v, axis=1), np.arctan2(v[:, 2], sense * v[:, 0])
     step_m = float(speed.mean()) * ONWARD_S
     return Onward(
@@ -219,13 +222,13 @@ def exit_numbers(
     return number(leaving.speed_m_s, leaving.of_speed), number(leaving.angle_rad, leaving.of_angle)
 
 
-def _places(settled: Settled, flight: int, fit_m: Floats) -> Floats:
+def _places(settled: Settled, flight: int, fit_m: Floats, fit_px: Floats) -> Floats:
     """Sightings in metres: the path's place plus what separates the sighting from it in the picture."""
     problem = settled.problem
     camera, view = settled.theta[:PARAMETERS], problem.camera.view
     seen = problem.flights[flight].xy_px
-    fitted = project(camera, view, fit_m, problem.assumed.radius_m)
-    return np.asarray(fit_m[:, [0, 2]] + to_plane(camera, view, seen) - to_plane(camera, view, fitted))
+    seen_m, fitted_m = to_plane(camera, view, seen), to_plane(camera, view, fit_px)
+    return np.asarray(fit_m[:, [0, 2]] + seen_m - fitted_m)
 
 
 def _time_at(settled: Settled, flight: int, exit_px: Floats) -> float:
@@ -235,7 +238,9 @@ def _time_at(settled: Settled, flight: int, exit_px: Floats) -> float:
     first = float(seen.frame_time_s[0])
     step = float(np.median(np.diff(seen.frame_time_s)))
     times = np.linspace(first - LONGEST_REACH_S, first + 3 * step, 49)
-    problem.cover(flight, float(times[0] + problem.readout.readout_s))
+    # The others, too, so that all paths are flown anew at once.
+    for k, other in enumerate(problem.flights):
+        problem.cover(k, float(other.frame_time_s[0]) - LONGEST_REACH_S + problem.readout.readout_s)
     which = np.full(len(times), flight)
     places = problem.places(theta, which, times, np.full(len(times), float(seen.share[0])))
     px = project(theta[:PARAMETERS], problem.camera.view, places, problem.assumed.radius_m)
@@ -334,7 +339,7 @@ def free_gravity(settled: Settled, spread: Spread, flight: int) -> Number:
     return number(g, shares)
 
 
-def ball_diameter(settled: Settled, spread: Spread, flight: int) -> Number:
+def ball_diameter(settled: Settled, scale: Number, flight: int) -> Number:
     """How large the ball looks where the reference puts it."""
     problem, theta = settled.problem, settled.theta
     seen = problem.flights[flight]
@@ -342,7 +347,6 @@ def ball_diameter(settled: Settled, spread: Spread, flight: int) -> Number:
     expected = outline_radius_px(theta[:PARAMETERS], problem.camera.view, places, problem.assumed.radius_m)
     ratio = float(np.exp(np.mean(np.log(seen.radius_px) - np.log(expected))))
     diameter = 2 * problem.assumed.radius_m * ratio
-    scale, _ = scale_numbers(settled, spread)
     edge = 0.35 / float(np.median(seen.radius_px))
     scatter = float(np.std(np.log(seen.radius_px / expected))) / math.sqrt(len(seen))
     return Number.of(diameter, diameter * scatter, diameter * math.hypot(edge, scale.u / scale.value))

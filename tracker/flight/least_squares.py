@@ -2,7 +2,8 @@
 
 Levenberg-Marquardt with column scaling. A prior is one more observation. The estimate is linear in all
 observations near the solution, so its covariance is a sum over them: ``Fit.gain`` holds one column for
-each residual row and then one for each parameter's prior, and ``gain @ gain.T`` is the covariance.
+each residual row and then one for each parameter's prior, and ``gain @ gain.T`` is the covariance. With
+many rows it is large, and worked out only where it is asked for.
 
 Sources: More, Lecture Notes in Mathematics 630 (1978) 105 (scaling); Nielsen,
 IMM-REP-1999-05 (damping); both from memory.
@@ -17,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 import scipy  # its parts load when they are first used
 
+from tracker.flight.fitted import Fit
 from tracker.flight.normal import Normal, cheap_triangle
 from tracker.flight.robust import THRESHOLDS, threshold_of, weigh
 
@@ -31,84 +33,6 @@ DEPENDENT = 1e-13  # reciprocal condition of the scaled columns below which they
 DAMPING, GENTLEST, HARDEST = 1e-3, 1e-14, 1e20
 
 
-@dataclass(frozen=True, slots=True)
-class Fit:
-    """A fit, its health first. m residual rows, p parameters, q of them with a prior.
-
-    Parameters
-    ----------
-    converged : bool
-        Whether the parameters are within the tolerance of the solution, or as near as rounding allows.
-    singular : bool
-        Whether some combination of the parameters is not determined, or the data lost hold of one.
-    hit_limit : bool
-        Whether the iterations ran out.
-    stalled : bool
-        Whether no step, however short, made the fit better although the gradient had not vanished.
-    theta : (p,) array
-    covariance : (p, p) array
-        Infinite where singular.
-    gain : (p, m + p) array
-        How the parameters follow each observation, one standard uncertainty of it upward, where the
-        residual rows are model minus observed.
-    residuals : (m,) array
-        In standard deviations.
-    weights : (m,) array
-        Robust weights, 0 to 1; a row of weight w counts as one whose variance is 1 / w times as large.
-    leverage : (m + p,) array
-        Share of itself by which each observation's fitted value follows it.
-    jacobian : (m, p) array
-    chi2 : float
-        Weighted sum of squares of residuals and priors.
-    dof : int
-        m + q - p.
-    variance_scale : float
-        chi2 / dof if the residuals' scale was to be estimated, else 1; contained in ``covariance``.
-    iterations : int
-    """
-
-    converged: bool
-    singular: bool
-    hit_limit: bool
-    stalled: bool
-    theta: Floats
-    covariance: Floats
-    gain: Floats
-    residuals: Floats
-    weights: Floats
-    leverage: Floats
-    jacobian: Floats
-    chi2: float
-    dof: int
-    variance_scale: float
-    iterations: int
-
-    @property
-    def healthy(self) -> bool:
-        """Whether the result may be believed."""
-        return self.converged and not (self.singular or self.hit_limit or self.stalled)
-
-    @property
-    def sd(self) -> Floats:
-        """Standard uncertainties of the parameters, (p,)."""
-        sd: Floats = np.sqrt(np.diag(self.covariance))
-        return sd
-
-    def variance(self, gradient: Floats) -> float:
-        """Variance of a function of the parameters with this gradient, (p,)."""
-        return float(np.sum((np.asarray(gradient) @ self.gain) ** 2))
-
-    def share(
-        self, gradient: Floats, block: slice | npt.NDArray[np.bool_] | npt.NDArray[np.integer]
-    ) -> float:
-        """The part of ``variance(gradient)`` that comes from a block of observations.
-
-        Observations 0 to m - 1 are the residual rows, m + j is the prior of parameter j. The shares of
-        blocks that make up all m + p observations add up to the variance.
-        """
-        return float(np.sum((np.asarray(gradient) @ self.gain[:, block]) ** 2))
-
-
 def fit(
     model: Model,
     start: Floats,
@@ -121,7 +45,6 @@ def fit(
     tolerance: float = 1e-7,
     max_iterations: int = 200,
     damping: float = DAMPING,
-    spread: bool = True,
 ) -> Fit:
     """The parameters that make the residuals small.
 
@@ -145,8 +68,6 @@ def fit(
     damping : float
         What the first step is held back by; next to nothing where the start is near and some
         combinations of the parameters are held by their priors alone.
-    spread : bool
-        Whether ``gain`` and ``covariance`` are wanted; else they are empty.
 
     Raises
     ------
@@ -158,7 +79,7 @@ def fit(
     if here is None:
         raise ValueError("the model has no finite value at the start")
     best, ending = _descend(problem, here, tolerance, max_iterations, damping)
-    return _finished(problem, best, ending, scale_known=scale_known, spread=spread)
+    return _finished(problem, best, ending, scale_known=scale_known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,13 +95,14 @@ class _State:
 
 @dataclass(frozen=True, slots=True)
 class _Ending:
-    """How the descent ended."""
+    """How the descent ended, and the normal equations there."""
 
     converged: bool
     hit_limit: bool
     stalled: bool
     lost: bool
     iterations: int
+    normal: Normal
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,7 +210,7 @@ def _descend(
             stalled = not converged
             break
     lost = bool((normal.norms < LOST_HOLD * longest).any())
-    return here, _Ending(converged, not (converged or stalled), stalled, lost, iteration)
+    return here, _Ending(converged, not (converged or stalled), stalled, lost, iteration, normal)
 
 
 def _reduced(problem: _Problem, state: _State, normal: Normal, scale: Floats) -> tuple[Floats, Floats]:
@@ -336,45 +258,55 @@ def _damped(triangle: Floats, pull: Floats, damping: float) -> Floats:
     return step
 
 
-def _finished(problem: _Problem, state: _State, ending: _Ending, *, scale_known: bool, spread: bool) -> Fit:
-    """Covariance and gain at the solution."""
-    residuals, jacobian = problem.rows(state)
+def _finished(problem: _Problem, state: _State, ending: _Ending, *, scale_known: bool) -> Fit:
+    """Covariance and leverage at the solution."""
     m, p = state.jacobian.shape
-    norms = np.linalg.norm(jacobian, axis=0)
-    scale = np.where(norms > 0, norms, 1.0)
-    R = cheap_triangle(problem.normal_equations(state), m, scale)
+    precision = problem.precision
+    normal = ending.normal
+    scale = np.where(normal.norms > 0, normal.norms, 1.0)
+    R = cheap_triangle(normal, m, scale)
     if R is not None:
-        Q = scipy.linalg.solve_triangular(R, (jacobian / scale).T, trans="T", check_finite=False).T
+        root = _over(R, scale)
+        leverage = np.concatenate(
+            [state.weights * _sizes2(state.jacobian @ root), precision**2 * _sizes2(root)]
+        )
         dependent = False
     else:
+        _, jacobian = problem.rows(state)
         Q, R = np.linalg.qr(jacobian / scale)
+        leverage = _sizes2(Q)
         sizes = np.linalg.svd(R, compute_uv=False)
         dependent = len(jacobian) < p or bool(sizes[-1] <= DEPENDENT * sizes[0])
+        root = np.full((p, p), np.inf) if dependent else _over(R, scale)
     singular = ending.lost or dependent
-    chi2, dof = float(residuals @ residuals), m + int(np.count_nonzero(problem.precision)) - p
+    chi2, dof = normal.size2, m + int(np.count_nonzero(precision)) - p
     variance_scale = 1.0 if scale_known else chi2 / dof if dof > 0 else np.inf
-    if not spread:
-        gain, covariance = np.empty((0, 0)), np.empty((0, 0))
-    elif singular:
-        gain, covariance = np.full((p, len(jacobian)), np.inf), np.full((p, p), np.inf)
-    else:
-        gain = scipy.linalg.solve_triangular(R, Q.T, check_finite=False) / scale[:, None]
-        gain *= np.sqrt(variance_scale)
-        covariance = gain @ gain.T
+    root = np.full((p, p), np.inf) if singular else root * np.sqrt(variance_scale)
     return Fit(
         converged=ending.converged,
         singular=singular,
         hit_limit=ending.hit_limit,
         stalled=ending.stalled,
         theta=state.theta,
-        covariance=covariance,
-        gain=gain,
+        root=root,
+        precision=precision,
         residuals=state.residuals,
         weights=state.weights,
-        leverage=np.sum(Q**2, axis=1),
+        leverage=leverage,
         jacobian=state.jacobian,
         chi2=chi2,
         dof=dof,
         variance_scale=variance_scale,
         iterations=ending.iterations,
     )
+
+
+def _over(triangle: Floats, scale: Floats) -> Floats:
+    """Inverse of the triangle over the scale of its columns: a square root of the covariance, (p, p)."""
+    inverse = scipy.linalg.solve_triangular(triangle, np.eye(len(scale)), check_finite=False)
+    return np.asarray(inverse / scale[:, None])
+
+
+def _sizes2(rows: Floats) -> Floats:
+    """Squared length of each row, (m,)."""
+    return np.asarray(np.einsum("ij,ij->i", rows, rows))

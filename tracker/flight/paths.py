@@ -29,6 +29,8 @@ from tracker.physics.sideways import Sideways
 SHAPE_AT = 0.3
 #: A ten-thousandth of a pixel.
 RESOLVED_M = 3e-7
+#: Paths are wanted at one exponent of the lift and at another beside it, which tells their derivative.
+KEPT = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,30 +44,28 @@ class _Kept:
 
 
 class Paths:
-    """Flies a clip's flights; an adjustment asks for nearly the same paths again and again."""
+    """Flies a clip's flights; an adjustment asks for the same paths, or nearly the same, again and again."""
 
     def __init__(self, assumed: Assumed) -> None:
         self._assumed = assumed
-        self._last: dict[tuple[int, ...], _Kept] = {}
+        self._kept: list[_Kept] = []  # the newest first
 
-    def fly(self, who: Ints, start: Floats, span_s: Floats, shape: float) -> Flights:
-        """Paths of the flights ``who`` (k,).
+    def fly(self, start: Floats, span_s: Floats, shape: float) -> Flights:
+        """Paths of all flights.
 
         Parameters
         ----------
-        start : (k, 6) array
+        start : (S, 6) array
             As ``tracker.physics.path.fly`` takes them.
-        span_s : (k, 2) array
+        span_s : (S, 2) array
             From when to when.
         shape : float
             Exponent by which lift follows the spin parameter.
         """
-        key = tuple(who.tolist())
-        last = self._last.get(key)
-        if last is not None and not np.array_equal(last.span_s, span_s):
-            last = None
-        if last is not None and last.shape == shape and np.array_equal(last.start, start):
-            return last.paths
+        like = [kept for kept in self._kept if np.array_equal(kept.span_s, span_s)]
+        for kept in like:
+            if kept.shape == shape and np.array_equal(kept.start, start):
+                return kept.paths
 
         def lift(parameter: Floats) -> tuple[Floats, Floats]:
             share = np.maximum(parameter, 1e-9) / SHAPE_AT
@@ -80,24 +80,23 @@ class Paths:
             spin_decay_s=self._assumed.spin_decay_s,
             law=lift,
             resolved_m=RESOLVED_M,
-            near=None if last is None else last.paths,
+            near=like[0].paths if like else None,
         )
         if paths.solved.all():
-            self._last[key] = _Kept(shape, start, span_s, paths)
+            self._kept = [_Kept(shape, start, span_s, paths), *like[: KEPT - 1]]
         return paths
 
 
-def start_values(
-    theta: Floats, who: Ints, sense: Floats, spin_rad_s: Floats, radius_m: float
-) -> tuple[Floats, Floats]:
-    """Start values (k, 6) of the paths of flights ``who`` (k,), and their derivatives.
+def start_values(theta: Floats, sense: Floats, spin_rad_s: Floats, radius_m: float) -> tuple[Floats, Floats]:
+    """Start values (S, 6) of the paths of all flights, and their derivatives.
 
-    The derivatives (k, 6, COMMON + EACH) are by the common unknowns and by the flight's own. ``sense`` (k,)
-    is +1 for flights toward +x, ``spin_rad_s`` (k,) the spin at which their lift coefficients hold.
+    The derivatives (S, 6, COMMON + EACH) are by the common unknowns and by the flight's own. ``sense`` (S,)
+    is +1 for flights toward +x, ``spin_rad_s`` (S,) the spin at which their lift coefficients hold.
     """
     (buoyed, factor), by = lumped(theta, radius_m)
-    start, slope = np.zeros((len(who), 6)), np.zeros((len(who), 6, COMMON + EACH))
-    at = COMMON + EACH * who
+    flights = len(sense)
+    start, slope = np.zeros((flights, 6)), np.zeros((flights, 6, COMMON + EACH))
+    at = COMMON + EACH * np.arange(flights)
     g = np.exp(theta[LOG_G] + theta[at + OWN_LOG_G])
     lift = theta[at + LIFT_C]
     start[:, 0], start[:, 1] = sense * theta[at + VX], theta[at + VZ]
@@ -116,14 +115,13 @@ def start_values(
 
 @dataclass(frozen=True, slots=True)
 class Flown:
-    """Balls (n,) on their paths: times since the start, which of the k paths that were flown each is on.
+    """Balls (n,) on their paths: times since the start, and which path each is on.
 
-    ``start`` (k, 6) and ``chain`` (k, 6, COMMON + EACH) are the paths' start values and their derivatives by
+    ``start`` (S, 6) and ``chain`` (S, 6, COMMON + EACH) are the paths' start values and their derivatives by
     the common unknowns and by the flight's own; ``xz_m, v_m_s`` (n, 2), ``by_xz, by_v`` (n, 2, 6) what the
     paths say; ``turn`` (n, 2) takes that to places and velocities (n, 3).
     """
 
-    who: Ints
     on: Ints
     t_s: Floats
     start: Floats
@@ -140,8 +138,8 @@ class Flown:
     def through_start(self, by_start: Floats) -> Floats:
         """Derivatives (n, 2, COMMON + EACH) of what follows the start values by (n, 2, 6)."""
         by = np.empty((len(self.on), 2, COMMON + EACH))
-        for k, chain in enumerate(self.chain):
+        for k in np.unique(self.on):
             mine = self.on == k
-            by[mine] = by_start[mine] @ chain
+            by[mine] = by_start[mine] @ self.chain[k]
         by *= self.turn[:, :, None]
         return by

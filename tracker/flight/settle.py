@@ -8,7 +8,7 @@ import numpy as np
 
 from calibration.values import Floats
 from tracker.flight.adjust import Problem
-from tracker.flight.least_squares import Fit
+from tracker.flight.fitted import Fit
 from tracker.flight.unknowns import COMMON, EACH, LIFT_C, VX, VZ
 
 ROUNDS, ROUNDS_AGAIN = 3, 2
@@ -19,6 +19,8 @@ LEAST_NOISE = 0.3
 LEAST_LEFT = 0.2
 LONGEST_MEMORY = 12  # sightings over which neighbouring errors may hang together
 LEAST_SHAPE = 0.05
+#: From so many sightings on the first way to the solution is found with every so manyth.
+MANY, THINNED = 400, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,17 +40,18 @@ class Settled:
     distance: Floats
 
 
-def settle(problem: Problem, like: Settled | None = None) -> Settled:
+def settle(problem: Problem, like: Settled | None = None, *, rough: bool = False) -> Settled:
     """Solve the problem; sightings far from their path lose weight, and noise is learnt from the rest.
 
-    ``like`` is a finished adjustment of the same flights to start from.
+    ``like`` is a finished adjustment of the same flights to start from. ``rough`` is near enough to the
+    solution to tell which sightings are sound, and to start another adjustment from.
     """
     flights = len(problem.flights)
     noise, memory = np.ones(flights), np.ones(flights)
     distance = np.zeros(len(problem.which))
     rounds = ROUNDS
     if like is None:
-        theta = problem.guess()
+        theta = _start(problem)
     else:
         theta = problem.carry_over(like.problem, like.theta)
         noise, memory, rounds = like.noise.copy(), like.memory.copy(), ROUNDS_AGAIN
@@ -58,7 +61,7 @@ def settle(problem: Problem, like: Settled | None = None) -> Settled:
             problem.set_noise(noise * np.sqrt(memory), np.ones(len(distance)))
     for turn in range(rounds):
         _shape_lift(problem, theta)
-        fitted = problem.solve(theta, last=turn == rounds - 1)
+        fitted = problem.solve(theta, last=turn == rounds - 1 and not rough)
         theta = problem.whole(fitted.theta)
         misfit = problem.misfit(fitted)
         honest = misfit / _left_over(fitted, len(misfit))
@@ -71,6 +74,16 @@ def settle(problem: Problem, like: Settled | None = None) -> Settled:
             settled = turn == rounds - 2
             problem.set_noise(noise * (np.sqrt(memory) if settled else 1.0), _weight(distance))
     return Settled(problem, fitted, theta, noise, memory, distance)
+
+
+def _start(problem: Problem) -> Floats:
+    """Unknowns to start from, (p,): where some of the sightings put them, if there are many."""
+    if len(problem.which) < MANY:
+        return problem.guess()
+    some = problem.thinned(THINNED)
+    theta = some.guess()
+    _shape_lift(some, theta)
+    return problem.carry_over(some, some.whole(some.solve(theta, last=False).theta))
 
 
 def _left_over(fitted: Fit, sightings: int) -> Floats:

@@ -15,6 +15,7 @@ def make_shot(
     k: int,
     *,
     free_g: Number,
+    m_per_px: Number,
     track_rows: Ints,
     sightings: Sightings,
     upright_px: Floats,
@@ -26,6 +27,8 @@ def make_shot(
 
     Parameters
     ----------
+    free_g, m_per_px : Number
+        The flight's own gravity, and metres a pixel at the middle of the picture.
     track_rows : (m,) int array
         All sightings of the ball, before and after its free flight, too.
     exit_px, exit_stated
@@ -57,7 +60,7 @@ def make_shot(
         drag_coefficient=launch.drag_coefficient,
         lift_coefficient=launch.lift_coefficient,
         free_g_m_s2=free_g,
-        ball_diameter_m=ball_diameter(settled, spread, k),
+        ball_diameter_m=ball_diameter(settled, m_per_px, k),
         budget=launch.budget,
         sightings=int(used.sum()),
         chi2_per_dof=float(settled.noise[k]) ** 2,

@@ -132,7 +132,7 @@ def hear_fall(
             ball_carries_scale=camera.source == "none",
             own_planes=own_planes,
         )
-        settled = settle(problem, settled)
+        settled = settle(problem, settled, rough=turn == 0)
         trimmed = [_trimmed(f, settled.distance[problem.which == k]) for k, f in enumerate(kept)]
         if turn == ROUNDS - 1 or (turn > 0 and all(map(_same, trimmed, kept))):
             break

@@ -76,16 +76,15 @@ class Flights:
 
     def at_many(self, shot: npt.NDArray[np.integer], t_s: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         """Path of shot ``shot[i]`` at time ``t_s[i]``, for all i at once; returns what ``at`` does."""
-        shot = np.asarray(shot)
+        who, row, counts = np.unique(np.asarray(shot), return_inverse=True, return_counts=True)
         # One matrix product a shot: the times of each shot side by side, padded to the longest.
-        order = np.argsort(shot, kind="stable")
-        counts = np.bincount(shot, minlength=len(self.series))
-        place = np.empty(len(shot), dtype=np.int64)
-        place[order] = np.arange(len(shot)) - np.repeat(np.cumsum(counts) - counts, counts)
-        tau = np.zeros((len(self.series), counts.max(initial=0)))
-        tau[shot, place] = self._tau(shot, t_s)
-        values = chebyshev.chebvander(tau, self.series.shape[1] - 1) @ self.series
-        return _parted(values[shot, place])
+        order = np.argsort(row, kind="stable")
+        place = np.empty(len(row), dtype=np.int64)
+        place[order] = np.arange(len(row)) - np.repeat(np.cumsum(counts) - counts, counts)
+        tau = np.zeros((len(who), counts.max(initial=0)))
+        tau[row, place] = self._tau(shot, t_s)
+        values = chebyshev.chebvander(tau, self.series.shape[1] - 1) @ self.series[who]
+        return _parted(values[row, place])
 
     def _tau(self, shot: int | npt.NDArray[np.integer], t_s: Floats) -> Floats:
         """Times as places on [-1, 1]."""

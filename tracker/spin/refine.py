@@ -17,6 +17,7 @@ from tracker.spin.spectra import Spectra, square
 
 ROUNDS = 6
 SETTLED_RAD = 3e-4  # of the angle turned; far below what a hundred frames say of it
+MOST_SHRINK = 0.6  # of one step to the next; a smaller loss is not trusted
 LINES, SETTLED_LINE_RAD = 8, 1e-6
 LIMIT = 2.5  # of the angles' scatter; what lies farther off counts less
 #: Angles of neighbouring frames share codec, light and view; this many of the flight's length are looked at.
@@ -68,16 +69,31 @@ def refine(
     """
     rate, per_s = rate_rad_s, decay.per_s if per_s is None else per_s
     power = _power(spectra.value)
+    last: Floats | None = None
     for _ in range(ROUNDS):
         turn = _Turn(time_s, rate, per_s)
         off, gain = _off(spectra, turn.angle_rad, power)
         step, trust = _line(turn, off, decay)
-        rate, per_s = rate + step[0], per_s + step[1]
-        moved = _Turn(time_s, rate, per_s).angle_rad - turn.angle_rad - step[2]
-        if np.abs(moved).max() < SETTLED_RAD:
+        moved = turn.slope[:, :2] @ step[:2]
+        moved -= moved.mean()
+        whole = 1.0 if last is None else _whole(moved, last)
+        last = moved if whole == 1.0 else None
+        rate, per_s = rate + whole * step[0], per_s + whole * step[1]
+        if whole * np.abs(moved).max() < SETTLED_RAD:
             break
     scatter, u_rate = _sureness(turn, off - turn.slope @ step, trust, decay)
     return Refined(rate, u_rate, per_s, turn.angle_rad + off, scatter, gain)
+
+
+def _whole(moved: Floats, last: Floats) -> float:
+    """What successive steps of the angles, (n,), add up to if they go on shrinking as from last to now.
+
+    Each step is too short by about the same share, since the marks' picture follows the angles: Aitken's
+    extrapolation (from memory).
+    """
+    size2 = float(last @ last)
+    shrink = float(moved @ last) / size2 if size2 > 0 else 0.0
+    return 1 / (1 - min(max(shrink, 0.0), MOST_SHRINK))
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,15 +156,22 @@ def _line(turn: _Turn, off: Floats, decay: Decay) -> tuple[Floats, Floats]:
     prior = _prior(decay)
     for _ in range(LINES):
         last, rest = step, np.abs(off - slope @ step)
-        scatter = max(1.4826 * float(np.median(rest)), LEAST_SCATTER_RAD)
+        scatter = max(1.4826 * _median(rest), LEAST_SCATTER_RAD)
         trust = 1 / np.maximum(rest / (LIMIT * scatter), 1.0)
-        normal = (slope.T * trust) @ slope / scatter**2 + prior
-        right = (slope.T * trust) @ off / scatter**2
+        weighted = slope.T * (trust / scatter**2)
+        normal, right = weighted @ slope + prior, weighted @ off
         right[1] += (decay.per_s - turn.per_s) / decay.u_per_s**2
         step = np.asarray(np.linalg.solve(normal, right), dtype=np.float64)
         if np.abs(slope @ (step - last)).max() < SETTLED_LINE_RAD:
             break
     return step, trust
+
+
+def _median(values: Floats) -> float:
+    """Median of values (n,); the library's own takes many times as long for so few."""
+    half = len(values) // 2
+    ordered = np.sort(values)
+    return float(ordered[half] if len(values) % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
 
 
 def _prior(decay: Decay) -> Floats:
@@ -179,7 +202,6 @@ def memory(rest: Floats) -> float:
     own = float(centred @ centred)
     if own <= 0:
         return 1.0
-    total = 1.0
-    for lag in range(1, longest + 1):
-        total += 2 * (1 - lag / (longest + 1)) * float(centred[lag:] @ centred[:-lag]) / own
-    return max(total, 1.0)
+    together = np.correlate(centred, centred, "full")[n : n + longest] / own
+    window = 1 - np.arange(1, longest + 1) / (longest + 1)
+    return max(1 + 2 * float(window[: len(together)] @ together), 1.0)
