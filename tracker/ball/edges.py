@@ -16,7 +16,7 @@ from functools import cache
 
 import numpy as np
 
-from calibration.values import Floats
+from calibration.values import Floats, Ints
 from tracker.ball.scratch import Scratch, Singles
 
 STEPS = 25
@@ -31,14 +31,10 @@ LEAST_SQUARE = 60.0  # of the contrast, below which a share is mostly noise
 LEAST_FOR_SHADE = 8  # windows
 
 _scratch = Scratch()
-_END_PLACE = np.arange(_ENDS, dtype=np.float32) - 0.5 * (_ENDS - 1)
-#: Samples at an end of a ray -> their mean, and how much they rise a step.
-_MEAN: Singles = np.full((1, _ENDS), 1 / _ENDS, dtype=np.float32)
-_MEAN_AND_RISE: Singles = np.concatenate([_MEAN, _END_PLACE[None] / np.sum(_END_PLACE**2)])
-_OUTWARD = np.minimum(np.arange(STEPS, dtype=np.float32), STEPS // 2) - 0.5 * (_ENDS - 1)
-#: Places between two samples, in steps from the expected rim; sums over them, plain and by place.
+_END_PLACE = (np.arange(_ENDS) - 0.5 * (_ENDS - 1)).astype(np.float32)
+_OUTWARD = (np.minimum(np.arange(STEPS), STEPS // 2) - 0.5 * (_ENDS - 1)).astype(np.float32)
+#: Places between two samples, in steps from the expected rim.
 _BETWEEN = np.arange(STEPS - 1, dtype=np.float32) - 0.5 * (STEPS - 2)
-_SUMS = np.stack([np.ones_like(_BETWEEN), _BETWEEN])
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,9 +44,9 @@ class Edges:
     ``width_px`` is that of an even ramp with as much between ball and ground; ``contrast`` is in levels.
     """
 
-    place_px: Floats
-    width_px: Floats
-    contrast: Floats
+    place_px: Singles
+    width_px: Singles
+    contrast: Singles
 
 
 def find_edges(profile: Singles, behind: Singles, half: Floats, reach: Floats) -> Edges:
@@ -72,49 +68,52 @@ def _find(profile: Singles, behind: Singles, half: Singles, reach: Singles) -> E
     # Where motion fades a ball right to its middle, both sides of a ray must take the same for full.
     faded = np.clip(3 * (reach - SHARP_REACH_PX) / half - 2, 0.0, 1.0)
     share, quiet, contrast = _shares(profile, behind, faded)
-    step: Singles = half * np.float32(2 / (STEPS - 1))
-    place = step * _steepest(share, quiet, reach / step)
+    step: Singles = 2 * half / np.float32(STEPS - 1)
+    middle = np.multiply(_BETWEEN[:, None, None], step, out=_like("middle", share[1:]))
+    place = _steepest(share, quiet, middle, reach)
     # How much ball there is tells a wide ramp's middle better than its slope, which noise outweighs.
     wide = np.maximum(reach - SHARP_REACH_PX, 0.0) ** 2
     if wide.any():
-        amount = step * _amount(share, (place - reach) / step, (place + reach) / step)
-        place += wide / (wide + WIDE_PX**2) * (amount - place)
+        place = place + wide / (wide + WIDE_PX**2) * (_amount(share, middle, place, reach, step) - place)
     # An even ramp of width w holds w/6 of share times its complement.
-    np.clip(share, 0.0, 1.0, out=share)
-    share -= np.multiply(share, share, out=_like("square", share))
-    width = 6 * step * share.sum(axis=0)
-    return Edges(place.astype(float), width.astype(float), contrast.astype(float))
+    sure = np.clip(share, 0.0, 1.0, out=share)
+    sure *= np.subtract(1, sure, out=_like("rest", sure))
+    return Edges(place, np.asarray(6 * step * sure.sum(axis=0)), contrast)
 
 
-def _steepest(share: Singles, quiet: Singles, reach: Singles) -> Singles:
-    """Where shares (STEPS, N, RAYS) fall most steeply, with quiet outside, (N, RAYS); all in steps."""
-    steep = np.subtract(share[:-1], share[1:], out=_like("steep", share[1:]))
+def _steepest(share: Singles, quiet: Singles, middle: Singles, reach: Singles) -> Singles:
+    """Where shares (STEPS, N, RAYS) fall most steeply, with quiet outside, (N, RAYS), in pixels."""
+    steep = np.subtract(share[:-1], share[1:], out=_like("steep", middle))
     np.clip(steep, 0.0, np.inf, out=steep)
-    weight = np.add(quiet[1:], quiet[:-1], out=_like("weight", steep))
+    weight = np.add(quiet[1:], quiet[:-1], out=_like("weight", middle))
     steep *= weight
     place = np.zeros_like(reach)
     for wider in (1.7, 1.1, 1.0, 1.0):
-        square = (wider * reach) ** 2
-        np.subtract(_BETWEEN[:, None, None], place, out=weight)
+        np.subtract(middle, place, out=weight)
+        weight *= 1 / (reach * wider)
         weight *= weight
-        np.subtract(square, weight, out=weight)
+        np.subtract(1, weight, out=weight)
         np.clip(weight, 0.0, np.inf, out=weight)
         weight *= steep
-        total, moment = (_SUMS @ weight.reshape(STEPS - 1, -1)).reshape(2, *reach.shape)
-        place = moment / np.maximum(total, 1e-6 * square)
+        total = np.maximum(weight.sum(axis=0), 1e-6)
+        weight *= middle
+        place = weight.sum(axis=0) / total
     return place
 
 
-def _amount(share: Singles, begin: Singles, end: Singles) -> Singles:
-    """Where a sharp edge would lie that leaves as much ball between two places, (N, RAYS); all in steps."""
-    begun = np.subtract(end, _BETWEEN[:, None, None], out=_like("steep", share[1:]))
+def _amount(share: Singles, middle: Singles, place: Singles, reach: Singles, step: Singles) -> Singles:
+    """Where a sharp edge would lie that leaves as much ball about a place, (N, RAYS), in pixels."""
+    begun = np.subtract(place + reach, middle, out=_like("steep", middle))
+    begun /= step
     np.clip(begun, 0.0, 1.0, out=begun)
-    other = np.subtract(_BETWEEN[:, None, None], begin, out=_like("weight", begun))
+    other = np.subtract(middle, place, out=_like("weight", middle))
+    other += reach
+    other /= step
     begun *= np.clip(other, 0.0, 1.0, out=other)
     halves = np.add(share[1:], share[:-1], out=other)
     halves *= 0.5
     begun *= np.clip(halves, -0.2, 1.2, out=halves)
-    return np.asarray(begin + begun.sum(axis=0))
+    return np.asarray(place - reach + step * begun.sum(axis=0))
 
 
 def _like(name: str, values: Singles) -> Singles:
@@ -129,45 +128,32 @@ def _dot(a: Singles, b: Singles, out: Singles) -> Singles:
     return out
 
 
-def _ends(weights: Singles, samples: Singles) -> Singles:
-    """Weighted sums (3, k, N, RAYS) of the samples at one end; ``weights`` is (k, _ENDS)."""
-    flat = samples.reshape(3, _ENDS, -1)
-    sums: Singles = np.matmul(weights, flat)
-    return sums.reshape((3, len(weights), *samples.shape[2:]))
-
-
 def _ball_colour(profile: Singles, faded: Singles) -> Singles:
     """Colour of the ball along each ray, from its inner end outward, (3, STEPS, N, RAYS).
 
     Shade grows toward the rim in a way that is the lamp's, not the marks': the same in every window, at
     the same angle. The median over the windows tells it; it is followed as far as the expected rim.
     """
-    ends = _ends(_MEAN_AND_RISE, profile[:, :_ENDS])
-    level, rise = ends[:, 0], ends[:, 1]
-    if level.shape[1] < LEAST_FOR_SHADE:
-        rise = np.zeros_like(rise)
+    inner = profile[:, :_ENDS]
+    level = inner.mean(axis=1, keepdims=True)
+    ball = _like("ball", profile)
+    if profile.shape[2] < LEAST_FOR_SHADE:
+        ball[:] = level
     else:
-        common = np.median(rise, axis=1)
-        smooth = common @ _neighbours(common.shape[1])
-        rise = np.broadcast_to(smooth[:, None], level.shape)
+        rise = np.tensordot(inner, _END_PLACE, axes=(1, 0))
+        slope = np.median(rise, axis=1) / np.float32((_END_PLACE**2).sum())
+        smooth = slope[:, _turns(slope.shape[1])].sum(axis=1) / np.float32(5)
+        np.multiply(_OUTWARD[None, :, None, None], smooth[:, None, None, :], out=ball)
+        ball += level
     if faded.any():
-        level, rise = (one + 0.5 * faded * (_opposite(one) - one) for one in (level, rise))
-    ball = np.multiply(_OUTWARD[:, None, None], rise[:, None], out=_like("ball", profile))
-    ball += level[:, None]
+        ball += 0.5 * faded * (np.roll(ball, faded.shape[1] // 2, axis=-1) - ball)
     return ball
 
 
 @cache
-def _neighbours(rays: int) -> Singles:
-    """What takes the mean over each ray and the two to both sides, (rays, rays)."""
-    apart = np.abs(np.subtract.outer(np.arange(rays), np.arange(rays)))
-    near = np.minimum(apart, rays - apart) <= 2
-    return np.asarray(near / 5, dtype=np.float32)
-
-
-def _opposite(values: Singles) -> Singles:
-    """What the ray to the other side has, (..., RAYS)."""
-    return np.roll(values, values.shape[-1] // 2, axis=-1)
+def _turns(rays: int) -> Ints:
+    """Indices of each ray's neighbours, from two to one side to two to the other, (5, rays)."""
+    return np.stack([(np.arange(rays) - k) % rays for k in (-2, -1, 0, 1, 2)])
 
 
 def _shares(profile: Singles, behind: Singles, faded: Singles) -> tuple[Singles, Singles, Singles]:
@@ -177,8 +163,8 @@ def _shares(profile: Singles, behind: Singles, faded: Singles) -> tuple[Singles,
     quiet outside it.
     """
     ball = _ball_colour(profile, faded)
-    outside = _ends(_MEAN, profile[:, -_ENDS:])
-    unlike = (outside - _ends(_MEAN, behind[:, -_ENDS:]))[:, 0]
+    outside = profile[:, -_ENDS:].mean(axis=1, keepdims=True)
+    unlike = (profile[:, -_ENDS:] - behind[:, -_ENDS:]).mean(axis=1)
     apart = (ball[:, -1:] - outside)[:, 0]
     # Where the known background is not what is seen outside the ball, the ray's own outside serves.
     known = (unlike**2).sum(axis=0) < np.maximum(0.05 * (apart**2).sum(axis=0), 16.0)

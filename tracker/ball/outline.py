@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from calibration.values import Floats
 from tracker.ball.edges import STEPS, find_edges
@@ -97,7 +98,8 @@ def _rays(radius: Floats, windows: Windows) -> _Rays:
     """
     streak, heading = windows.streak_px[:, None], windows.streak_rad[:, None]
     c, s = np.cos(heading), np.sin(heading)
-    along, across = _COS * c + _SIN * s, _SIN * c - _COS * s
+    turn = RAY_ANGLE - heading
+    along, across = np.cos(turn), np.sin(turn)
     a, b = np.maximum(radius[:, None], 0.5 * streak), radius[:, None]
     # A shift moves the edge of a long outline along its ray by more than its own component.
     normal = along**2 / a + across**2 / b
@@ -107,8 +109,7 @@ def _rays(radius: Floats, windows: Windows) -> _Rays:
     basis[..., 1] = by_along * c - by_across * s
     basis[..., 2] = by_along * s + by_across * c
     basis[..., 3], basis[..., 4] = _COS_TWICE, _SIN_TWICE
-    turned = _COS * np.cos(windows.oblong_rad)[:, None] + _SIN * np.sin(windows.oblong_rad)[:, None]
-    longer = 1 + windows.oblong[:, None] * turned**2
+    longer = 1 + windows.oblong[:, None] * np.cos(RAY_ANGLE - windows.oblong_rad[:, None]) ** 2
     return _Rays(
         x=(a * along * c - b * across * s) * longer,
         y=(a * along * s + b * across * c) * longer,
@@ -164,7 +165,7 @@ def _stacked_rows(y: Singles, height: int) -> Singles:
 
 
 def _fit_rays(
-    edge: Floats, weight: Floats, basis: Floats, loose: float, tie: Floats | float, toward: Floats | float
+    edge: Singles, weight: Singles, basis: Floats, loose: float, tie: Floats | float, toward: Floats | float
 ) -> tuple[Floats, Floats, Floats]:
     """Robust coefficients (N, 5) of the rays' edges, their scatter (N,) and weights (N, RAYS).
 
@@ -172,15 +173,16 @@ def _fit_rays(
     is how many rays a likely radius counts for, ``toward`` that number times what it is off.
     """
     least = np.diag([1e-6, 1e-6, 1e-6, 3.0, 3.0])  # ellipticity is small unless many rays say so
-    across = np.ascontiguousarray(basis.transpose(0, 2, 1))
+    outer = _scratch.doubles("outer", *basis.shape, basis.shape[2])
+    np.multiply(basis[..., :, None], basis[..., None, :], out=outer)
+    outer = outer.reshape(*edge.shape, -1)
     middle = _median(edge)[:, None]
     trust = weight / (1 + ((edge - middle) / loose) ** 2) ** 2
     coefficients = np.zeros((len(edge), 5))
     scatter = np.ones(len(edge))
     for _ in range(4):
-        weighted = across * trust[:, None]
-        normal = np.matmul(weighted, basis) + least
-        right = np.matmul(weighted, edge[..., None])[..., 0]
+        normal = np.matmul(trust[:, None, :], outer).reshape(-1, 5, 5) + least
+        right = np.matmul((trust * edge)[:, None, :], basis)[:, 0]
         normal[:, 0, 0] += tie
         right[:, 0] += toward
         coefficients = np.linalg.solve(normal, right[..., None])[..., 0]
@@ -190,9 +192,9 @@ def _fit_rays(
     return coefficients, scatter, trust
 
 
-def _median(values: Floats) -> Floats:
+def _median(values: npt.NDArray[np.floating]) -> Floats:
     """Median of each row, shape (N,): for short rows ``np.median`` takes longer to check than to sort."""
-    ordered = np.sort(values, axis=1)
+    ordered: npt.NDArray[np.floating] = np.sort(values, axis=1)
     count = values.shape[1]
     return np.asarray(0.5 * (ordered[:, (count - 1) // 2] + ordered[:, count // 2]))
 

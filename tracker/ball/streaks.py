@@ -72,9 +72,9 @@ def steps(
         best = 3 * math.sqrt(here.area_px)
         for way in (-1, 1):
             for there in recent.get(frame + way, ()):
-                if not 0.5 < there.area_px / here.area_px < 2:
-                    continue
                 dx, dy = (there.x_px - here.x_px) * way, (there.y_px - here.y_px) * way
+                if abs(dx) >= best or abs(dy) >= best or not 0.5 < there.area_px / here.area_px < 2:
+                    continue
                 length = math.hypot(dx, dy)
                 if length < best:
                     best, step[i], heading[i] = length, length, math.atan2(dy, dx)

@@ -13,6 +13,7 @@ from calibration.values import Floats
 from tracker.ball.colour import Direction, is_colourless, learnt_direction, named_direction
 from tracker.ball.outline import Outlines, Windows, fit_outlines
 from tracker.ball.rounds import RoundFinder
+from tracker.ball.scratch import Scratch
 from tracker.ball.spots import Plane, Spot, SpotFinder
 from tracker.ball.streaks import Shutter, agreement, long_spots, steps
 from tracker.ball.strips import cut_strips
@@ -31,6 +32,7 @@ HIDDEN_VISIBLE = 0.5  # of a ball of which a part is hidden
 RADIUS_WIDTH = 0.035
 FEWEST_FOR_RADIUS, MOST_FOR_RADIUS = 12, 3000
 ODD_RADIUS = 1.4
+_scratch = Scratch()
 MOST_LOOKS = 3  # at the first windows, until the streaks are as long as their edges are wide
 #: What is round by chance has a vaguer outline than a ball.
 VAGUE_PX, VAGUE_SHARE = 0.5, 0.018
@@ -121,8 +123,9 @@ class BallWatch:
             spots = spots + self._rounds.see(frame.y)
         if spots:
             self._recent[frame.index] = spots
+        planes = (frame.y, frame.u, frame.v, *self._finder.background)
         for spot in spots:
-            self._cut(frame, spot)
+            self._cut(frame.index, planes, spot)
         return np.array([(s.left_px, s.top_px, s.right_px, s.bottom_px) for s in spots], dtype=float).reshape(
             -1, 4
         )
@@ -159,21 +162,20 @@ class BallWatch:
         disc = math.pi * self._hint.radius_px**2
         return 0.25 * disc, min(9.0 * disc, largest)
 
-    def _cut(self, frame: FrameLike, spot: Spot) -> None:
+    def _cut(self, frame: int, planes: tuple[Plane, ...], spot: Spot) -> None:
         """Keep a window round the spot, of one of a few sizes so that windows can be stacked."""
-        height, width = frame.y.shape
+        height, width = planes[0].shape
         radius = self._guess_radius(spot)
         reach = max(1.25 * radius, 0.5 * max(spot.right_px - spot.left_px, spot.bottom_px - spot.top_px)) + 12
         half = min(8 * math.ceil(reach / 8), 2 * (min(width, height) // 4))
         x0 = min(max(2 * round(spot.x_px / 2) - half, 0), (width - 2 * half) // 2 * 2)
         y0 = min(max(2 * round(spot.y_px / 2) - half, 0), (height - 2 * half) // 2 * 2)
-        luma = np.s_[y0 : y0 + 2 * half, x0 : x0 + 2 * half]
-        chroma = np.s_[y0 // 2 : y0 // 2 + half, x0 // 2 : x0 // 2 + half]
-        assert self._finder is not None
-        planes = (frame.y, frame.u, frame.v, *self._finder.background)
-        copies = tuple(p[w].copy() for p, w in zip(planes, 2 * (luma, chroma, chroma), strict=True))
+        luma = slice(y0, y0 + 2 * half), slice(x0, x0 + 2 * half)
+        chroma = slice(y0 // 2, y0 // 2 + half), slice(x0 // 2, x0 // 2 + half)
+        windows = (luma, chroma, chroma, luma, chroma, chroma)
+        copies = tuple([planes[k][windows[k]].copy() for k in range(6)])
         cuts = self._cuts.setdefault(half, [])
-        cuts.append(_Cut(frame.index, x0, y0, spot, copies))
+        cuts.append(_Cut(frame, x0, y0, spot, copies))
         self._size = (width, height)
         if len(cuts) >= BATCH:
             self._fit(half)
@@ -220,7 +222,8 @@ class BallWatch:
         self._finder.draw_out(self._shutter.open_share * float(np.median(step[step > 0])))
 
     def _windows(self, cuts: list[_Cut], streak: Floats, heading: Floats) -> Windows:
-        planes = [np.stack([cut.planes[k] for cut in cuts]) for k in range(6)]
+        sizes = [(len(cuts), *plane.shape) for plane in cuts[0].planes]
+        planes = [np.concatenate([cut.planes[k] for cut in cuts]).reshape(sizes[k]) for k in range(6)]
         # A sphere off the axis by an angle is drawn out by the inverse of its cosine.
         off_x = np.array([cut.spot.x_px for cut in cuts]) - 0.5 * self._size[0]
         off_y = np.array([cut.spot.y_px for cut in cuts]) - 0.5 * self._size[1]
@@ -364,8 +367,9 @@ def _mean_chroma(windows: Windows, found: Outlines) -> tuple[Floats, Floats]:
     grid = np.arange(half, dtype=float)
     dx = grid[None, :] - 0.5 * (found.x_px[:, None] - 0.5)
     dy = grid[None, :] - 0.5 * (found.y_px[:, None] - 0.5)
-    room = (0.35 * found.radius_px[:, None]) ** 2 - dy * dy
-    inside = ((dx * dx)[:, None, :] < room[:, :, None]).astype(np.float32)
+    square = _scratch.doubles("square", len(dx), half, half)
+    np.add((dx * dx)[:, None, :], (dy * dy)[:, :, None], out=square)
+    inside = (square < (0.35 * found.radius_px[:, None, None]) ** 2).astype(np.float32)
     total = np.maximum(inside.sum(axis=(1, 2)), 1)
     u, v = (
         np.einsum("nij,nij->n", inside, plane.astype(np.float32)) / total - 128
