@@ -138,8 +138,10 @@ class Flown:
     def through_start(self, by_start: Floats) -> Floats:
         """Derivatives (n, 2, COMMON + EACH) of what follows the start values by (n, 2, 6)."""
         by = np.empty((len(self.on), 2, COMMON + EACH))
-        for k in np.unique(self.on):
-            mine = self.on == k
-            by[mine] = by_start[mine] @ self.chain[k]
+        ends = np.flatnonzero(np.diff(self.on, append=-1)) + 1
+        # One product for each run of a flight's balls.
+        for first, end in zip([0, *ends[:-1]], ends, strict=True):
+            rows = by_start[first:end].reshape(-1, by_start.shape[2])
+            by[first:end] = (rows @ self.chain[self.on[first]]).reshape(-1, 2, COMMON + EACH)
         by *= self.turn[:, :, None]
         return by
