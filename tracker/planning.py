@@ -179,6 +179,7 @@ def _flight(filming: Filming, seen: Outlook, assumed: Assumed, readout: Readout,
         xy_px=xy + np.random.default_rng(SEED).normal(0.0, u_px, xy.shape),
         u_px=np.full(n, u_px),
         radius_px=np.full(n, 0.5 * seen.ball_px),
+        streak_px=np.full(n, seen.streak_px),
         sense=1,
     )
 

@@ -18,7 +18,9 @@ def thrown(start_s: float, x_px: float, y_px: float, *, sense: int = 1, count: i
     fallen = t - t[0]
     xy = np.stack([x_px + sense * 900 * fallen, y_px - 1200 * fallen + 1300 * fallen**2], axis=1)
     u = np.full(count, 0.1)
-    return Flight(np.arange(count), t, np.zeros(count), xy, u, np.full(count, RADIUS_PX), sense)
+    return Flight(
+        np.arange(count), t, np.zeros(count), xy, u, np.full(count, RADIUS_PX), np.zeros(count), sense
+    )
 
 
 def chosen(flights: list[Flight], exit_px: np.ndarray | None = None):

@@ -99,7 +99,8 @@ class Problem:
         self._xy = np.concatenate([f.xy_px for f in self.flights])
         self._ball = BallSize.of(self.flights, self.which, assumed, own_planes=own_planes)
         picture = 2 * camera.view.centre_x_px + 1, 2 * camera.view.centre_y_px + 1
-        self._outline = outline_errors(self._xy, picture, self._ball.median_px)
+        streak_px = float(np.median(np.concatenate([f.streak_px for f in self.flights])))
+        self._outline = outline_errors(self._xy, picture, self._ball.median_px, streak_px)
         self._errors_at = COMMON + EACH * len(self.flights)
         self.size = self._errors_at + len(self._outline)
         self._stated_u_px = np.concatenate([f.u_px for f in self.flights])

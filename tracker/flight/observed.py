@@ -25,7 +25,7 @@ class Flight:
         Share of the readout that passes before its row is read.
     xy_px : (n, 2) array
         Upright picture coordinates, straightened and steadied.
-    u_px, radius_px : (n,) arrays
+    u_px, radius_px, streak_px : (n,) arrays
     sense : int
         +1 for a flight toward the right of the picture, -1 toward the left.
     """
@@ -36,6 +36,7 @@ class Flight:
     xy_px: Floats
     u_px: Floats
     radius_px: Floats
+    streak_px: Floats
     sense: int
 
     def __len__(self) -> int:
@@ -50,6 +51,7 @@ class Flight:
             self.xy_px[keep],
             self.u_px[keep],
             self.radius_px[keep],
+            self.streak_px[keep],
             self.sense,
         )
 
@@ -62,5 +64,6 @@ class Flight:
             self.xy_px,
             self.u_px,
             self.radius_px,
+            self.streak_px,
             self.sense,
         )

@@ -78,7 +78,7 @@ def screen(
     half = max(len(t) // 2, 1)
     sense = 1 if xy[-half:, 0].mean() >= xy[:half, 0].mean() else -1
     share = row_share(sightings.y_px[rows], picture.stored_height_px)
-    return Flight(rows, t, share, xy, u, sightings.radius_px[rows], sense)
+    return Flight(rows, t, share, xy, u, sightings.radius_px[rows], sightings.streak_px[rows], sense)
 
 
 def _travels(xy: Floats, radius: float) -> bool:

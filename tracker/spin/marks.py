@@ -19,7 +19,7 @@ from tracker.values import Bytes, Number
 
 FEWEST_FRAMES = 10
 CLEAR_VISIBLE = 0.8  # share of the outline that must be seen
-MOST_FRAMES = 100  # more say little more, and cost time
+MOST_FRAMES = 60  # more say little more, and cost time
 GOLDEN = (math.sqrt(5) - 1) / 2
 VIEW_FRAMES = 34  # enough to say from where the ball is seen
 LEAST_STRENGTH = 12.0
