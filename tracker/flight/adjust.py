@@ -27,7 +27,7 @@ from tracker.flight.ball_size import BallSize
 from tracker.flight.fitted import Fit
 from tracker.flight.least_squares import fit
 from tracker.flight.observed import Flight
-from tracker.flight.outline_errors import outline_errors
+from tracker.flight.outline_errors import outline_errors, streak_errors
 from tracker.flight.paths import SHAPE_AT, Flown, Paths, start_values
 from tracker.flight.unknowns import (
     ADDED,
@@ -99,8 +99,7 @@ class Problem:
         self._xy = np.concatenate([f.xy_px for f in self.flights])
         self._ball = BallSize.of(self.flights, self.which, assumed, own_planes=own_planes)
         picture = 2 * camera.view.centre_x_px + 1, 2 * camera.view.centre_y_px + 1
-        streak_px = float(np.median(np.concatenate([f.streak_px for f in self.flights])))
-        self._outline = outline_errors(self._xy, picture, self._ball.median_px, streak_px)
+        self._outline = outline_errors(self._xy, picture, self._ball.median_px)
         self._errors_at = COMMON + EACH * len(self.flights)
         self.size = self._errors_at + len(self._outline)
         self._stated_u_px = np.concatenate([f.u_px for f in self.flights])
@@ -151,6 +150,13 @@ class Problem:
     def of(self, flight: int, unknown: int) -> int:
         """Index of one flight's unknown."""
         return COMMON + EACH * flight + unknown
+
+    def streak_errors(self) -> Floats:
+        """Errors of the outlines that are not among the unknowns, one sd each, (k, n, 2)."""
+        view = self.camera.view
+        streak_px = float(np.median(np.concatenate([f.streak_px for f in self.flights])))
+        picture = 2 * view.centre_x_px + 1, 2 * view.centre_y_px + 1
+        return streak_errors(self._xy, picture, self._ball.median_px, streak_px)
 
     def set_lift_shape(self, exponent: float, speed_m_s: Floats) -> None:
         """Expect this exponent; lift coefficients are those at these speeds, (S,)."""

@@ -87,10 +87,12 @@ class Spread:
         self._free = problem.free
         # The sightings are many and all of one name, so that only what they do together is kept.
         self._seen, self._rest = fitted.covariance_from(sightings), fitted.gain_from(sightings)
-        self._lens = np.zeros((len(self._seen), 0))
-        if lens_errors is not None and len(lens_errors):
-            off = (lens_errors / problem.u_px[None, :, None]).reshape(len(lens_errors), -1)
-            self._lens = fitted.gain_times(off.T)
+        unfitted = {"lens": lens_errors, "outline": problem.streak_errors()}
+        self._unfitted = {
+            name: fitted.gain_times((errors / problem.u_px[None, :, None]).reshape(len(errors), -1).T)
+            for name, errors in unfitted.items()
+            if errors is not None and len(errors)
+        }
         self.names = sorted({SIGHTINGS, *(name for share in shares for name, _ in share if name)})
         self._parts = np.zeros((len(self.names), len(shares)))
         for k, share in enumerate(shares):
@@ -104,8 +106,8 @@ class Spread:
         variance = self._parts @ (part @ self._rest) ** 2
         variance[self.names.index(SIGHTINGS)] += np.maximum(part @ self._seen @ part, 0.0)
         shares = dict(zip(self.names, np.sqrt(variance), strict=True))
-        if self._lens.shape[1]:
-            shares["lens"] = math.hypot(shares.get("lens", 0.0), float(np.linalg.norm(part @ self._lens)))
+        for name, errors in self._unfitted.items():
+            shares[name] = math.hypot(shares.get(name, 0.0), float(np.linalg.norm(part @ errors)))
         return shares
 
 
