@@ -98,8 +98,8 @@ class Problem:
         self.sense = np.array([f.sense for f in self.flights], dtype=float)
         self._xy = np.concatenate([f.xy_px for f in self.flights])
         self._ball = BallSize.of(self.flights, self.which, assumed, own_planes=own_planes)
-        picture = 2 * camera.view.centre_x_px + 1, 2 * camera.view.centre_y_px + 1
-        self._outline = outline_errors(self._xy, picture, self._ball.median_px)
+        self._picture_px = 2 * camera.view.centre_x_px + 1, 2 * camera.view.centre_y_px + 1
+        self._outline = outline_errors(self._xy, self._picture_px, self._ball.median_px)
         self._errors_at = COMMON + EACH * len(self.flights)
         self.size = self._errors_at + len(self._outline)
         self._stated_u_px = np.concatenate([f.u_px for f in self.flights])
@@ -153,10 +153,8 @@ class Problem:
 
     def streak_errors(self) -> Floats:
         """Errors of the outlines that are not among the unknowns, one sd each, (k, n, 2)."""
-        view = self.camera.view
         streak_px = float(np.median(np.concatenate([f.streak_px for f in self.flights])))
-        picture = 2 * view.centre_x_px + 1, 2 * view.centre_y_px + 1
-        return streak_errors(self._xy, picture, self._ball.median_px, streak_px)
+        return streak_errors(self._xy, self._picture_px, self._ball.median_px, streak_px)
 
     def set_lift_shape(self, exponent: float, speed_m_s: Floats) -> None:
         """Expect this exponent; lift coefficients are those at these speeds, (S,)."""
