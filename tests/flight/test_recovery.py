@@ -94,6 +94,21 @@ def test_a_spinning_ball_is_recovered_though_its_lift_follows_another_law(measur
     assert shot.lift_coefficient.value == pytest.approx(0.9 * S / (1 + 1.2 * S), abs=0.02)
 
 
+def test_how_the_flight_goes_on_from_the_exit_is_told(measured):
+    """Of scipy's path, with acceleration a: dv/ds = a.v / v^2, d(angle)/ds = (vx az - vz ax) / v^3."""
+    shot = only(measured(filmed(THROW, EXACT).seen(120, u_px=0.02), setup(EXACT)))
+    t = FRAMES[0] / EXACT.fps + (shot.path.frame[0] - FRAMES[0]) / EXACT.fps - 0.03
+    state = THROW.fly(1.3)(t)
+    v, a = state[3:6], THROW.rates(t, state)[3:6]
+    speed = float(np.linalg.norm(v))
+    assert shot.onward is not None
+    assert shot.onward.speed_per_m == pytest.approx(float(a @ v) / speed**2, rel=0.02)
+    assert shot.onward.angle_rad_per_m == pytest.approx(float(v[0] * a[2] - v[2] * a[0]) / speed**3, rel=0.02)
+    # Both ends of the stick are equally low: places are counted from one of them.
+    from_ends = state[0] - STICK_M[:, 0]
+    assert np.abs(from_ends - shot.onward.reference_x_m).min() < 0.002
+
+
 def test_where_there_is_next_to_no_air_the_path_is_a_parabola(measured):
     """A ball of 30 kg feels no air: speed and angle of the vacuum parabola, as any textbook has it."""
     heavy = dataclasses.replace(THROW, mass_kg=30.0, air_kg_m3=1e-6, speed_m_s=5.4)

@@ -57,7 +57,8 @@ def compared(
     """
     comparable(before, after, quantity)
     place = home(before)
-    samples = sample_of(before, quantity)[0], sample_of(after, quantity, place)[0]
+    told, rows = sample_of(after, quantity, place)
+    samples = sample_of(before, quantity)[0], told
     modelled = modelled_change(before, after, quantity)
     if from_model:
         if modelled is None:
@@ -68,7 +69,6 @@ def compared(
             )
         expected = modelled.value
     result = comparing.compare(*samples, expected=expected, within=within)
-    _, rows = sample_of(after, quantity)
     carried_m = float(np.mean(carried(after, rows, quantity, place).way_m))
     return Compared(before, after, quantity, samples, result, modelled, carried_m)
 

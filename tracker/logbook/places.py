@@ -25,11 +25,15 @@ RATES = {"exit_speed_m_s": "speed_per_m", "exit_angle_rad": "angle_rad_per_m"}
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """Where shots are told: from the lowest point of what carries the scale, which ``reference`` names."""
+    """Where shots are told: from the lowest point of what carries the scale, which ``reference`` names.
+
+    ``calibration`` is the one that found it, empty where several did.
+    """
 
     x_m: float
     z_m: float
     reference: str
+    calibration: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +49,8 @@ class Carried:
     there : (n,) bool array
         Which are told at the place now.
     u_common : float
-        Standard uncertainty of the mean shift from how well the place itself is known.
+        Standard uncertainty of the mean shift from how well the place is known; what was found with the
+        place's own calibration shares its error.
     """
 
     shift: Floats
@@ -66,10 +71,12 @@ def place_of(columns: ShotColumns, setups: Sequence[Setup], rows: Ints) -> Place
         return None
     unstated = _unstated(columns, known)
     of = known if unstated.all() else known[~unstated]
+    calibrations = np.unique(columns.calibration[of])
     return Place(
         float(np.median(columns.reference_x_m[of])),
         float(np.median(columns.exit_z_m.value[of])),
         references.pop(),
+        str(calibrations[0]) if len(calibrations) == 1 else "",
     )
 
 
@@ -96,8 +103,8 @@ def carry(
     there = fits & same & _unstated(columns, rows)
     way = np.where(there, along, 0.0)
     rate: Floats = np.where(way != 0, getattr(columns, RATES[field])[rows], 0.0)
-    u_place = float(np.median(columns.exit_z_m.u_common[rows]))
-    return Carried(rate * way, way, there, abs(float(rate.mean())) * u_place)
+    u_place_m = np.where(columns.calibration[rows] == place.calibration, 0.0, columns.exit_z_m.u_common[rows])
+    return Carried(rate * way, way, there, float(np.mean(np.abs(rate) * u_place_m)))
 
 
 def _references(columns: ShotColumns, setups: Sequence[Setup]) -> npt.NDArray[np.str_]:

@@ -136,12 +136,10 @@ def sample_of(session: Session, quantity: Quantity, place: Place | None = None) 
     common = numbers.u_common[rows]
     parts = [float(common[of == k].sum()) / len(rows) for k in range(len(names))]
     on_the_way = carried(session, rows, quantity, place)
-    # The place is known as well as the calibrations that found it; with one calibration they agree on it.
-    u_place = on_the_way.u_common if place is not None or len(names) > 1 else 0.0
     sample = Sample(
         (numbers.value[rows] + on_the_way.shift) * quantity.factor,
         numbers.u_random[rows] * quantity.factor,
-        math.hypot(*parts, u_place) * quantity.factor,
+        math.hypot(*parts, on_the_way.u_common) * quantity.factor,
         str(names[0]) if len(names) == 1 else "",
     )
     return sample, rows

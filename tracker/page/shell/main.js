@@ -171,9 +171,9 @@ class Desk {
       this.labels.set(key, label);
       label.textContent = text;
       label.className = key.split(" ")[0];
-      const wide = label.offsetWidth, { left, right, top } = view.free;
+      const wide = label.offsetWidth, { left, right, top, bottom } = view.free;
       const x = Math.min(Math.max(at[0] + (side > 0 ? 18 : -wide / 2), left), right - wide);
-      const y = Math.max(at[1] + (side > 0 ? -34 : side < 0 ? -40 : 12), top);
+      const y = Math.max(Math.min(at[1] + (side > 0 ? -34 : side < 0 ? -40 : 12), bottom - label.offsetHeight), top);
       label.style.transform = `translate(${Math.round(x)}px, ${Math.round(y)}px)`;
     }
     for (const [key, label] of this.labels) if (!words.has(key)) { label.remove(); this.labels.delete(key); }
