@@ -336,7 +336,8 @@ def _length_row(view: View, reference: Reference, points: Floats, depth_m: float
         moves = -np.linalg.solve(by_point[0][:, [0, 2]], by_theta[0])
         away = np.array([x, z]) - view.anchor_m[[0, 2]]
         square = float(away @ away)
-        residual = 0.5 * math.log(square) - math.log(length)
+        # A camera gone astray may put both points into one place; that has no value, and is no error.
+        residual = 0.5 * float(np.log(square)) - math.log(length)
         return Rows(np.array([residual / u]), (away @ moves)[None] / (square * u), shares)
 
     return row

@@ -268,3 +268,13 @@ def test_a_scale_moves_with_its_click():
     longer = Reference(frozen(honest.points_px + np.array([[0, 0], [3.0, 0]])), (1280, 720), length_m=1.2)
     scales = [solved(camera_prior(PICTURE, r, CameraStatement()))[0][LOG_SCALE] for r in (honest, longer)]
     assert scales[1] - scales[0] == pytest.approx(math.log1p(3 / span), rel=1e-3)
+
+
+@pytest.mark.filterwarnings("ignore::RuntimeWarning")
+@pytest.mark.parametrize("ln_scale", [400.0, 800.0])
+def test_a_camera_gone_astray_has_no_value_and_no_error(ln_scale):
+    camera = Pinhole(FOCAL_PX, place_m=(0.1, -4.0, 1.0))
+    prior = camera_prior(PICTURE, stick(camera, [[0, 0, 0], [1, 0, 0]]), CameraStatement())
+    astray = prior.start.copy()
+    astray[LOG_SCALE] = ln_scale
+    assert not np.isfinite(prior.rows(astray).residual).all()

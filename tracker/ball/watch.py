@@ -14,12 +14,15 @@ from tracker.ball.colour import Direction, is_colourless, learnt_direction, name
 from tracker.ball.outline import Outlines, Windows, fit_outlines
 from tracker.ball.rounds import RoundFinder
 from tracker.ball.scratch import Scratch
+from tracker.ball.sparing import Sparing
 from tracker.ball.spots import Plane, Spot, SpotFinder
 from tracker.ball.streaks import Shutter, agreement, long_spots, steps
 from tracker.ball.strips import cut_strips
 from tracker.values import Bytes, Sightings, no_strips
 
-BATCH = 48
+#: Windows that are worked on together: fewer while the ball's size is to be learnt, and of large ones.
+FEW, MANY = 48, 96
+LARGE_HALF_PX = 64
 LARGEST_SHARE = 0.15  # of the picture; a larger spot is no ball in flight
 LEAST_VISIBLE = 0.35
 RADIUS_TOLERANCE, RADIUS_TOLERANCE_PX = 0.03, 0.3
@@ -104,6 +107,7 @@ class BallWatch:
         self._rounds = RoundFinder(hint.radius_px) if self._named is None else None
         self._use_spots = not is_colourless(hint.colour)
         self._surveys = self._rounds is not None and hint.radius_px is None
+        self._sparing = Sparing()
         self._cuts: dict[int, list[_Cut]] = {}
         self._recent: dict[int, list[Spot]] = {}
         self._rows: list[Floats] = []
@@ -124,8 +128,9 @@ class BallWatch:
         if spots:
             self._recent[frame.index] = spots
         planes = (frame.y, frame.u, frame.v, *self._finder.background)
-        for spot in spots:
-            self._cut(frame.index, planes, spot)
+        for spot, worth in zip(spots, self._sparing.worth(frame.index, spots), strict=True):
+            if worth:
+                self._cut(frame.index, planes, spot)
         return np.array([(s.left_px, s.top_px, s.right_px, s.bottom_px) for s in spots], dtype=float).reshape(
             -1, 4
         )
@@ -177,7 +182,9 @@ class BallWatch:
         cuts = self._cuts.setdefault(half, [])
         cuts.append(_Cut(frame, x0, y0, spot, copies))
         self._size = (width, height)
-        if len(cuts) >= BATCH:
+        # A ball without a colour is known by its size, which changes as it comes nearer.
+        few = self._radius is None or self._rounds is not None or half > LARGE_HALF_PX
+        if len(cuts) >= (FEW if few else MANY):
             self._fit(half)
 
     def _guess_radius(self, spot: Spot) -> float:

@@ -29,6 +29,8 @@ _PLANAR_8 = frozenset({"yuv420p", "yuvj420p"})
 _PLANAR_10 = "yuv420p10le"
 #: As many as there are cores; each holds some pictures.
 THREADS = max(2, min(os.cpu_count() or 1, 8))
+#: Decoding that goes on while one looks takes more of them: one that waits for a core holds up the others.
+AHEAD_THREADS = max(4, min(2 * (os.cpu_count() or 1), 8))
 #: Decoded frames that may wait until they are looked at.
 MOST_AHEAD, AHEAD_BYTES = 24, 48 * 1024**2
 _SETTLE = 8  # pictures before the window, so that the decoder's own order has settled when it begins
@@ -217,7 +219,7 @@ def frames(
     *,
     start_s: float | None = None,
     end_s: float | None = None,
-    threads: int = THREADS,
+    threads: int | None = None,
     ahead: bool = False,
 ) -> Reel:
     """Read the frames of a clip between two file times (both included), in order.
@@ -229,6 +231,7 @@ def frames(
     ClipError
         If the clip cannot be decoded, or has no frame in that time.
     """
+    threads = threads or (AHEAD_THREADS if ahead else THREADS)
     pictures = Pictures(path, start_s=start_s, end_s=end_s, threads=threads)
     size = pictures.survey.picture
     frame_bytes = 3 * size.stored_width_px * size.stored_height_px // 2

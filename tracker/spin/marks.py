@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from calibration.values import Floats
 from tracker.spin.alias import alias_rates, symmetry_of
-from tracker.spin.refine import Decay, Refined, refine, turned_s
+from tracker.spin.refine import Decay, Refined, refine, refine_views, turned_s
 from tracker.spin.search import Scores, peaks, search
 from tracker.spin.seen_from import Samples, View, about_pole
 from tracker.spin.spectra import Spectra, contrasts, spectra
@@ -21,13 +21,14 @@ FEWEST_FRAMES = 10
 CLEAR_VISIBLE = 0.8  # share of the outline that must be seen
 MOST_FRAMES = 60  # more say little more, and cost time
 GOLDEN = (math.sqrt(5) - 1) / 2
-VIEW_FRAMES = 34  # enough to say from where the ball is seen
+VIEW_FRAMES = 24  # enough to say from where the ball is seen
 LEAST_STRENGTH = 12.0
 #: What the light's polynomial leaves of a slow change looks like a slow turn in each harmonic, but not
 #: like the same in all of them; that is asked where the turn is small.
 LEAST_TURN_RAD, SMALL_TURN_RAD = math.pi, 3.2 * math.pi
 LEAST_AGREEMENT, SMALL_TURN_AGREEMENT = 0.4, 0.75
 MOST_SCATTER_RAD = 0.3
+BEYOND = 1.5  # of the fastest possible spin
 #: Share of the best score from which another spin counts as one that fits too.
 FITS_TOO = 0.75
 #: What one step of the view's adjustment leaves of its uncertainty.
@@ -53,8 +54,8 @@ class _Ball:
             self.decay,
         )
 
-    def spectra(self, view: View) -> Spectra:
-        planes = about_pole(self.planes, view, self.radius_px)
+    def spectra(self, *views: View) -> Spectra:
+        planes = about_pole(self.planes, views, self.radius_px)
         return spectra(planes, self.time_s, float(np.median(self.radius_px)))
 
 
@@ -154,10 +155,11 @@ class _Found:
 def _found(  # noqa: PLR0911 - each return is a reason of its own why no spin can be read
     ball: _Ball, view: View, most: float, step_s: float, likely: tuple[float, float]
 ) -> _Found | NoMarks:
-    harmonics = ball.spectra(view)
+    harmonics = ball.spectra(view).one(0)
     turned = turned_s(ball.time_s, ball.decay.per_s)
     span = float(np.ptp(turned))
-    scores = search(harmonics, turned, max(most, math.pi / step_s))
+    # What is a little faster than a ball can turn must be seen to be so.
+    scores = search(harmonics, turned, max(most, min(BEYOND * most, math.pi / step_s)))
     lobe = 4 * math.pi / span
     places = peaks(scores, lobe, 2)
     strength = _strength(scores, places[0])
@@ -207,30 +209,27 @@ def _with_view(ball: _Ball, view: View, first: Refined) -> Refined:
     One step of Newton's method in each of focal length and tilt; what it may leave is added to the
     uncertainty.
     """
-    changes, left = [], 0.0
     which = np.arange(len(ball.time_s))[:: max(1, len(ball.time_s) // VIEW_FRAMES)]
     few, seen = ball.only(which), view.only(which)
-    start = _again(few, seen, first)
-    for k, u in enumerate(view.u):
-        if u <= 0:
-            changes.append(0.0)
-            continue
-        sides = []
-        for sign in (-1.0, 1.0):
-            moved = np.zeros(3)
-            moved[k] = sign * u
-            sides.append(_again(few, seen.moved(moved), start))
-        low, high = (float(side.gain.sum()) for side in sides)
-        bend = 2 * float(start.gain.sum()) - low - high
-        step = 0.5 * (high - low) / bend if bend > 0 else math.copysign(1.0, high - low)
-        changes.append(u * float(np.clip(step, -1.5, 1.5)))
-        left += (VIEW_LEFT * 0.5 * (sides[1].rate_rad_s - sides[0].rate_rad_s)) ** 2
-    best = _again(ball, view.moved(np.array(changes)), first)
+    u = np.array(view.u)
+    unsure = np.flatnonzero(u > 0)
+    sides = np.concatenate([sign * np.diag(u)[unsure] for sign in (-1.0, 1.0)])
+    # All sides together take little longer than one.
+    views = few.spectra(seen, *map(seen.moved, sides))
+    rates, gains = refine_views(views, few.time_s, first, few.decay)
+    (low, high), rate = gains[1:].reshape(2, -1), rates[1:].reshape(2, -1)
+    bend = 2 * gains[0] - low - high
+    step = np.where(bend > 0, 0.5 * (high - low) / np.where(bend > 0, bend, 1.0), np.sign(high - low))
+    change = np.zeros(3)
+    change[unsure] = u[unsure] * np.clip(step, -1.5, 1.5)
+    left = VIEW_LEFT * 0.5 * float(np.linalg.norm(rate[1] - rate[0]))
+    best = _again(ball, view.moved(change), first)
     if best.gain.sum() < first.gain.sum():
         best = first
-    return replace(best, u_rate_rad_s=math.hypot(best.u_rate_rad_s, math.sqrt(left)))
+    return replace(best, u_rate_rad_s=math.hypot(best.u_rate_rad_s, left))
 
 
 def _again(ball: _Ball, view: View, found: Refined) -> Refined:
     """Refined from what was found under another view."""
-    return refine(ball.spectra(view), ball.time_s, found.rate_rad_s, ball.decay, found.decay_per_s)
+    harmonics = ball.spectra(view).one(0)
+    return refine(harmonics, ball.time_s, found.rate_rad_s, ball.decay, found.decay_per_s)

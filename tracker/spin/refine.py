@@ -10,10 +10,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from calibration.values import Floats
-from tracker.spin.spectra import Spectra, square
+from tracker.spin.spectra import Complexes, Spectra, square
 
 ROUNDS = 6
 SETTLED_RAD = 3e-4  # of the angle turned; far below what a hundred frames say of it
@@ -26,6 +25,7 @@ LEAST_SCATTER_RAD = 1e-4
 #: Error of the angle turned over a flight, times that angle. Seen on clips of known spin.
 ANGLE_LEFT_RAD2 = 0.25
 TINY = 1e-20
+STEADY_PER_S = 1e-9  # a spin that falls off no faster does not fall off
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,11 +53,11 @@ class Refined:
     gain: Floats
 
 
-def turned_s(time_s: Floats, decay_per_s: float) -> Floats:
-    """Angle turned since time 0 over the rate at time 0, (n,)."""
-    if abs(decay_per_s) < 1e-9:
-        return np.asarray(time_s, dtype=np.float64)
-    return np.asarray(-np.expm1(-decay_per_s * time_s) / decay_per_s)
+def turned_s(time_s: Floats, decay_per_s: float | Floats) -> Floats:
+    """Angle turned since time 0 over the rate at time 0, (n,); or (v, n) for decays (v, 1)."""
+    still = np.abs(decay_per_s) < STEADY_PER_S
+    decay = np.where(still, STEADY_PER_S, decay_per_s)
+    return np.asarray(np.where(still, time_s, -np.expm1(-decay * time_s) / decay), dtype=np.float64)
 
 
 def refine(
@@ -67,111 +67,154 @@ def refine(
 
     ``per_s`` is the decay to start from, where a better one is known than the expected.
     """
-    rate, per_s = rate_rad_s, decay.per_s if per_s is None else per_s
-    power = _power(spectra.value)
-    last: Floats | None = None
-    for _ in range(ROUNDS):
-        turn = _Turn(time_s, rate, per_s)
-        off, gain = _off(spectra, turn.angle_rad, power)
-        step, trust = _line(turn, off, decay)
-        moved = turn.slope[:, :2] @ step[:2]
-        moved -= moved.mean()
-        whole = 1.0 if last is None else _whole(moved, last)
-        last = moved if whole == 1.0 else None
-        rate, per_s = rate + whole * step[0], per_s + whole * step[1]
-        if whole * np.abs(moved).max() < SETTLED_RAD:
-            break
-    scatter, u_rate = _sureness(turn, off - turn.slope @ step, trust, decay)
-    return Refined(rate, u_rate, per_s, turn.angle_rad + off, scatter, gain)
+    start = rate_rad_s, decay.per_s if per_s is None else per_s
+    only = _settle(spectra.value[None], spectra, time_s, start, decay)
+    rest = only.off_rad - (only.turn.slope @ only.step[..., None])[..., 0]
+    scatter, u_rate = _sureness(only.turn, rest[0], only.trust[0], decay)
+    return Refined(
+        float(only.rate[0]),
+        u_rate,
+        float(only.per_s[0]),
+        (only.turn.angle_rad + only.off_rad)[0],
+        scatter,
+        only.gain[0],
+    )
 
 
-def _whole(moved: Floats, last: Floats) -> float:
-    """What successive steps of the angles, (n,), add up to if they go on shrinking as from last to now.
-
-    Each step is too short by about the same share, since the marks' picture follows the angles: Aitken's
-    extrapolation (from memory).
-    """
-    size2 = float(last @ last)
-    shrink = float(moved @ last) / size2 if size2 > 0 else 0.0
-    return 1 / (1 - min(max(shrink, 0.0), MOST_SHRINK))
+def refine_views(spectra: Spectra, time_s: Floats, found: Refined, decay: Decay) -> tuple[Floats, Floats]:
+    """Rates and gains, (v,) each, of what was found when the strips are looked at in v ways."""
+    settled = _settle(spectra.value, spectra, time_s, (found.rate_rad_s, found.decay_per_s), decay)
+    return settled.rate, np.asarray(settled.gain.sum(axis=1))
 
 
 @dataclass(frozen=True, slots=True)
 class _Turn:
-    """A rate and its decay at times (n,)."""
+    """Rates and their decays, (v,) each, at times (n,)."""
 
     time_s: Floats
-    rate: float
-    per_s: float
+    rate: Floats
+    per_s: Floats
 
     @property
     def angle_rad(self) -> Floats:
-        """Angle turned since time 0, (n,)."""
-        return self.rate * turned_s(self.time_s, self.per_s)
+        """Angles turned since time 0, (v, n)."""
+        return np.asarray(self.rate[:, None] * turned_s(self.time_s, self.per_s[:, None]))
 
     @property
     def slope(self) -> Floats:
-        """How angles follow the rate, the decay and the first angle, (n, 3)."""
-        since = self.time_s
-        by_decay = -0.5 * self.rate * since**2
-        return np.stack([turned_s(since, self.per_s), by_decay, np.ones(len(since))], axis=1)
+        """How angles follow the rate, the decay and the first angle, (v, n, 3)."""
+        slope = np.ones((len(self.rate), len(self.time_s), 3))
+        slope[..., 0] = turned_s(self.time_s, self.per_s[:, None])
+        slope[..., 1] = -0.5 * self.rate[:, None] * self.time_s**2
+        return slope
 
 
-def _off(spectra: Spectra, angle_rad: Floats, power: Floats) -> tuple[Floats, Floats]:
-    """How far each frame's marks lie from where they should, (n,), and each harmonic's gain, (K,).
+@dataclass(frozen=True, slots=True)
+class _Settled:
+    """Rates and decays (v,), gains (v, K), and the last step (v, 3), taken from ``turn``.
 
-    ``power`` (K, rings) is the mean square of the spectra.
+    ``off_rad`` and ``trust`` (v, n) are what the angles were off by there, and what each counted.
     """
-    value, light = spectra.value, spectra.light
-    K, n, _ = value.shape
+
+    rate: Floats
+    per_s: Floats
+    gain: Floats
+    turn: _Turn
+    step: Floats
+    off_rad: Floats
+    trust: Floats
+
+
+def _settle(
+    value: Complexes, spectra: Spectra, time_s: Floats, start: tuple[float, float], decay: Decay
+) -> _Settled:
+    """Rates and decays that the angles of all frames agree with, from the same start for v views.
+
+    ``value`` (v, K, n, rings) are the harmonics in each view, of which ``spectra`` has light and planes.
+    """
+    rate, per_s = (np.full(len(value), one) for one in start)
+    power = _power(value)
+    last = np.zeros((len(value), len(time_s)))
+    for _ in range(ROUNDS):
+        turn = _Turn(time_s, rate, per_s)
+        off, gain = _off(value, spectra, turn.angle_rad, power)
+        step, trust = _line(turn, off, decay)
+        moved = (turn.slope[..., :2] @ step[:, :2, None])[..., 0]
+        moved -= moved.mean(axis=1, keepdims=True)
+        whole = _whole(moved, last)
+        last = np.where(whole[:, None] == 1.0, moved, 0.0)
+        rate, per_s = rate + whole * step[:, 0], per_s + whole * step[:, 1]
+        if (whole * np.abs(moved).max(axis=1)).max() < SETTLED_RAD:
+            break
+    return _Settled(rate, per_s, gain, turn, step, off, trust)
+
+
+def _whole(moved: Floats, last: Floats) -> Floats:
+    """What successive steps of the angles, (v, n), add up to if they shrink on as from last to now, (v,).
+
+    Each step is too short by about the same share, since the marks' picture follows the angles: Aitken's
+    extrapolation (from memory). A last step of nought tells nothing.
+    """
+    size2 = (last**2).sum(axis=1)
+    shrink = (moved * last).sum(axis=1) / np.where(size2 > 0, size2, 1.0)
+    return np.asarray(1 / (1 - np.clip(shrink, 0.0, MOST_SHRINK)))
+
+
+def _off(value: Complexes, spectra: Spectra, angle_rad: Floats, power: Floats) -> tuple[Floats, Floats]:
+    """How far each frame's marks lie from where they should, (v, n), and each harmonic's gain, (v, K).
+
+    ``power`` (v, K, rings) is the mean square of ``value`` (v, K, n, rings).
+    """
+    light, planes = spectra.light, spectra.planes
+    K, n = value.shape[1:3]
     number = np.arange(1, K + 1)
-    wave = np.exp(-1j * number[:, None] * angle_rad)
+    wave = np.exp(-1j * number[:, None] * angle_rad[:, None])
     clear = (wave - (wave @ light) @ light.T).astype(np.complex64)
-    own = square(clear).sum(axis=1)
-    marks = (clear.conj()[:, None] @ value)[:, 0] / np.maximum(own, 0.3 * n)[:, None]
-    rest = value - clear[:, :, None] * marks[:, None]
-    each = np.unique(spectra.planes)
-    mean = (spectra.planes == each[:, None]) / np.bincount(spectra.planes)[each][:, None]
+    own = square(clear).sum(axis=2)
+    marks = (clear.conj()[:, :, None] @ value)[:, :, 0] / np.maximum(own, 0.3 * n)[..., None]
+    rest = value - clear[..., None] * marks[:, :, None]
+    each = np.unique(planes)
+    mean = (planes == each[:, None]) / np.bincount(planes)[each][:, None]
     before = power @ mean.T
     after = np.maximum(_power(rest) @ mean.T, TINY)
-    gain = n * np.log(np.maximum(before, TINY) / after).sum(axis=1)
-    noise = after[:, np.searchsorted(each, spectra.planes)]
+    gain = n * np.log(np.maximum(before, TINY) / after).sum(axis=2)
+    noise = after[..., np.searchsorted(each, planes)]
     # Marks turned a little further change by -i k times themselves.
-    seen = (rest @ (marks.conj() / noise)[:, :, None])[:, :, 0]
-    score = ((1j * number[:, None] * wave.conj()) * seen).real.sum(axis=0)
-    weight = float((number**2 * (square(marks) / noise).sum(axis=1)).sum())
-    return score / max(weight, 1e-12), gain
+    seen = (rest @ (marks.conj() / noise)[..., None])[..., 0]
+    score = ((1j * number[:, None] * wave.conj()) * seen).real.sum(axis=1)
+    weight = (number**2 * (square(marks) / noise).sum(axis=2)).sum(axis=1)
+    return score / np.maximum(weight, 1e-12)[:, None], gain
 
 
-def _power(value: npt.NDArray[np.complex64]) -> Floats:
-    """Mean square over the frames of (K, n, rings), (K, rings)."""
-    return np.asarray(square(value).mean(axis=1), dtype=np.float64)
+def _power(value: Complexes) -> Floats:
+    """Mean square over the frames of (v, K, n, rings), (v, K, rings)."""
+    return np.asarray(square(value).mean(axis=2), dtype=np.float64)
 
 
 def _line(turn: _Turn, off: Floats, decay: Decay) -> tuple[Floats, Floats]:
-    """Change of rate, decay and first angle that takes the angles' errors away; trust in each, (n,)."""
+    """Changes (v, 3) of rate, decay and first angle that take the angles' errors away; trust (v, n)."""
     slope = turn.slope
-    trust = np.ones(len(off))
-    step: Floats = np.zeros(3)
     prior = _prior(decay)
+    toward = (decay.per_s - turn.per_s) / decay.u_per_s**2
+    step: Floats = np.zeros((len(off), 3))
     for _ in range(LINES):
-        last, rest = step, np.abs(off - slope @ step)
-        scatter = max(1.4826 * _median(rest), LEAST_SCATTER_RAD)
+        last, rest = step, np.abs(off - (slope @ step[..., None])[..., 0])
+        scatter = np.maximum(1.4826 * _median(rest), LEAST_SCATTER_RAD)[:, None]
         trust = 1 / np.maximum(rest / (LIMIT * scatter), 1.0)
-        weighted = slope.T * (trust / scatter**2)
-        normal, right = weighted @ slope + prior, weighted @ off
-        right[1] += (decay.per_s - turn.per_s) / decay.u_per_s**2
-        step = np.asarray(np.linalg.solve(normal, right), dtype=np.float64)
-        if np.abs(slope @ (step - last)).max() < SETTLED_LINE_RAD:
+        weighted = slope.swapaxes(1, 2) * (trust / scatter**2)[:, None]
+        right = (weighted @ off[..., None])[..., 0]
+        right[:, 1] += toward
+        step = np.asarray(np.linalg.solve(weighted @ slope + prior, right[..., None])[..., 0])
+        if np.abs(slope @ (step - last)[..., None]).max() < SETTLED_LINE_RAD:
             break
     return step, trust
 
 
-def _median(values: Floats) -> float:
-    """Median of values (n,); the library's own takes many times as long for so few."""
-    half = len(values) // 2
-    ordered = np.sort(values)
-    return float(ordered[half] if len(values) % 2 else 0.5 * (ordered[half - 1] + ordered[half]))
+def _median(values: Floats) -> Floats:
+    """Medians of rows (v, n), (v,); the library's own takes many times as long for so few."""
+    count = values.shape[1]
+    ordered = np.sort(values, axis=1)
+    return np.asarray(0.5 * (ordered[:, (count - 1) // 2] + ordered[:, count // 2]))
 
 
 def _prior(decay: Decay) -> Floats:
@@ -180,13 +223,13 @@ def _prior(decay: Decay) -> Floats:
 
 
 def _sureness(turn: _Turn, rest: Floats, trust: Floats, decay: Decay) -> tuple[float, float]:
-    """By how much angles scatter about their line, and the standard uncertainty of the rate."""
+    """By how much the angles of one view scatter about their line, and the rate's standard uncertainty."""
     n, span = len(rest), float(np.ptp(turn.time_s))
     spread = math.sqrt(float((trust * rest**2).sum() / max(trust.sum(), 1.0)) * n / max(n - 3, 1))
     spread = max(spread, LEAST_SCATTER_RAD)
     # What the lamp does to the marks comes round every turn; where turns are few, some of it is left.
-    drift = ANGLE_LEFT_RAD2 / max(abs(turn.rate) * span, 1.0) / max(span, 1e-9)
-    slope = turn.slope
+    drift = ANGLE_LEFT_RAD2 / max(abs(float(turn.rate[0])) * span, 1.0) / max(span, 1e-9)
+    slope = turn.slope[0]
     cover = np.linalg.inv((slope.T * trust) @ slope / (spread**2 * memory(rest)) + _prior(decay))
     return spread, math.hypot(math.sqrt(float(cover[0, 0])), drift)
 

@@ -9,6 +9,7 @@ square at the plane of flight sees the axis of a ball that turns in that plane e
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -94,25 +95,31 @@ class View:
         return replace(self, slant=self.slant / factor + change[1:], focal_px=self.focal_px * factor)
 
 
-def about_pole(planes: tuple[Samples, ...], view: View, radius_px: Floats) -> tuple[Samples, ...]:
-    """Strips about the outline's centre, put onto rings about the pole.
+def about_pole(planes: tuple[Samples, ...], views: Sequence[View], radius_px: Floats) -> tuple[Samples, ...]:
+    """Strips about the outline's centre, put onto rings about the pole, as each of v views has it.
 
     Parameters
     ----------
     planes : tuple of (n, rings, angles) float32 arrays
         Zero where a strip says nothing.
-    view : View
+    views : sequence of v View
     radius_px : (n,) array
+
+    Returns
+    -------
+    tuple of (v, n, rings about the pole, angles) float32 arrays
     """
     angle = 2 * np.pi * np.arange(STRIP_ANGLES) / STRIP_ANGLES
-    across_rad = radius_px / view.focal_px
-    luma, chroma = (_places(rings, angle, view.slant, across_rad) for rings in (LUMA_RINGS, CHROMA_RINGS))
+    slant = np.concatenate([view.slant for view in views])
+    across_rad = np.concatenate([radius_px / view.focal_px for view in views])
+    luma, chroma = (_places(rings, angle, slant, across_rad) for rings in (LUMA_RINGS, CHROMA_RINGS))
     out = []
     for plane, known, (share, turn, seen) in zip(planes, STRIP_RINGS, (luma, chroma, chroma), strict=True):
         ring = (share - np.float32(known[0])) / np.float32(known[1] - known[0])
         sampled = _sampled(plane, ring, turn * np.float32(STRIP_ANGLES / (2 * np.pi)))
         there = seen & (share < OUTERMOST)
-        out.append(np.where(there, sampled, np.float32(0)).reshape(len(plane), -1, STRIP_ANGLES))
+        sampled *= there
+        out.append(sampled.reshape(len(views), len(plane), -1, STRIP_ANGLES))
     return tuple(out)
 
 
@@ -141,21 +148,23 @@ def _places(
 
 
 def _sampled(plane: Samples, ring: Samples, column: Samples) -> Samples:
-    """Bilinear samples (n, points) of strips (n, rings, angles) at places in rings and columns."""
+    """Bilinear samples (v n, points) of strips (n, rings, angles) at places in rings and columns."""
     count, rings, _ = plane.shape
     # Closed into itself, so that the last column has the first one as its neighbour.
     closed = np.concatenate([plane, plane[:, :, :1]], axis=2)
     out = np.empty(ring.shape, dtype=np.float32)
     most = MOST_ROWS // rings
+    strip = np.arange(len(ring)) % count
+    at = np.clip(ring, 0, rings - 1)
     for first in range(0, count, most):
-        part = slice(first, first + most)
-        stack = closed[part]
-        at = np.clip(ring[part], 0, rings - 1)
-        at += (np.arange(len(stack), dtype=np.float32) * rings)[:, None]
+        last = min(first + most, count)
+        # Where one call takes all strips, it takes them for all views.
+        part = np.s_[:] if last - first == count else np.flatnonzero((strip >= first) & (strip < last))
+        at[part] += ((strip[part] - first) * rings).astype(np.float32)[:, None]
         out[part] = cv2.remap(
-            stack.reshape(-1, stack.shape[2]),
+            closed[first:last].reshape(-1, closed.shape[2]),
             column[part],
-            at,
+            at[part],
             cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_REPLICATE,
         )

@@ -34,8 +34,9 @@ class Spectra:
 
     Parameters
     ----------
-    value : (K, n, rings) complex array
-        Harmonic 1 to K of every ring, the light taken out.
+    value : (..., K, n, rings) complex array
+        Harmonic 1 to K of every ring, the light taken out; more than once where the strips are looked at
+        in more than one way.
     light : (n, d) array
         Orthonormal columns: what was taken out.
     planes : (rings,) int array
@@ -46,10 +47,9 @@ class Spectra:
     light: Floats
     planes: npt.NDArray[np.int64]
 
-    def only(self, keep: npt.NDArray[np.bool_], time_s: Floats) -> Spectra:
-        """The same of fewer frames."""
-        light = light_basis(time_s[keep])
-        return Spectra(without(light, self.value[:, keep]), light, self.planes)
+    def one(self, view: int) -> Spectra:
+        """Those of one way of looking at the strips."""
+        return Spectra(self.value[view], self.light, self.planes)
 
 
 def contrasts(strips: Bytes) -> tuple[Samples, ...]:
@@ -65,18 +65,22 @@ def contrasts(strips: Bytes) -> tuple[Samples, ...]:
 
 
 def spectra(planes: tuple[Samples, ...], time_s: Floats, radius_px: float) -> Spectra:
-    """Harmonics of contrasts on rings about the pole, at times (n,), of a ball with this radius."""
+    """Harmonics of contrasts (v, n, rings, angles) on rings about the pole, at times (n,).
+
+    ``radius_px`` is the ball's.
+    """
     count = int(np.clip(round(radius_px), FEWEST_HARMONICS, MOST_HARMONICS))
     # A larger ring has more pixels to the harmonic.
     weight = np.sqrt(np.concatenate(RINGS)).astype(np.float32)
-    rows = np.concatenate(planes, axis=1) * weight[:, None]
-    shape = count, *rows.shape[:2]
-    waves = _waves(count, rows.shape[2])
+    rows = np.concatenate(planes, axis=2)
+    rows *= weight[:, None]
+    views, n, rings, angles = rows.shape
     light = light_basis(time_s)
-    ordered = np.empty(shape, dtype=np.complex64)
-    ordered.real, ordered.imag = (waves @ rows.reshape(-1, rows.shape[2]).T).reshape(2, *shape)
-    which = np.repeat(np.arange(len(planes)), [p.shape[1] for p in planes])
-    return Spectra(without(light, ordered), light, which)
+    value = np.empty((views, count, n, rings), dtype=np.complex64)
+    real, imaginary = (_waves(count, angles) @ rows.reshape(-1, angles).T).reshape(2, count, views, n, rings)
+    value.real, value.imag = real.swapaxes(0, 1), imaginary.swapaxes(0, 1)
+    which = np.repeat(np.arange(len(planes)), [p.shape[2] for p in planes])
+    return Spectra(without(light, value), light, which)
 
 
 @lru_cache(maxsize=16)
@@ -105,6 +109,6 @@ def light_basis(time_s: Floats) -> Floats:
 
 
 def without(light: Floats, value: Complexes) -> Complexes:
-    """``value`` (K, n, rings) less what the columns of ``light`` explain."""
+    """``value`` (..., n, rings) less what the columns of ``light`` explain."""
     basis = light.astype(np.float32)
     return np.asarray(value - basis @ (basis.T @ value), dtype=np.complex64)
