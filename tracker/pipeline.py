@@ -36,11 +36,12 @@ from tracker.flight.assumed import Assumed, assume
 from tracker.flight.bent import hear
 from tracker.flight.choose import choose, shared_exit
 from tracker.flight.compared import in_words, what_moved
-from tracker.flight.launch import Spread, scale_numbers
+from tracker.flight.launch import launches, scale_numbers
 from tracker.flight.observed import Flight
 from tracker.flight.screen import Refused
 from tracker.flight.settle import Settled
 from tracker.flight.shot import make_shot
+from tracker.flight.spread import Spread
 from tracker.flight.stages import Fall, adjust, clear_of_launcher, free_flights, hear_fall
 from tracker.launcher.budget import wheel_budget
 from tracker.launcher.check import design_check
@@ -332,20 +333,20 @@ def _conclude(scene: Scene, timed: Timed, fall: Fall) -> Conclusion:
     exits = shared_exit(flights) if together else [stated] * len(flights)
     shots: list[Shot] = []
     m_per_px, tilt = scale_numbers(settled, spread)
-    for k, flight in enumerate(flights):
+    for k, (flight, launch) in enumerate(
+        zip(flights, launches(settled, spread, exits, clock.u_rate), strict=True)
+    ):
         track = next(t for t in timed.tracks if np.isin(flight.rows, t.rows).all())
         shot = make_shot(
             settled,
-            spread,
+            launch,
             k,
             free_g=fall.gravity[k],
             m_per_px=m_per_px,
             track_rows=track.rows,
             sightings=scene.sightings,
             upright_px=scene.upright_px,
-            exit_px=exits[k],
             exit_stated=stated is not None,
-            u_rate=clock.u_rate,
         )
         shot = _with_spin(shot, scene, settled, spread, k, u_rate=clock.u_rate)
         shots.append(_with_launcher(shot, scene.setup))

@@ -16,9 +16,10 @@ from calibration.shutter import Readout, readout_of, row_share
 from calibration.values import CameraStatement, Floats, Picture, Reference, frozen
 from tracker.errors import SetupError
 from tracker.flight.assumed import Assumed, assume
-from tracker.flight.launch import Launch, Spread, launch_of
+from tracker.flight.launch import Launch, launches
 from tracker.flight.observed import Flight
 from tracker.flight.screen import FEWEST
+from tracker.flight.spread import Spread
 from tracker.flight.stages import adjust
 from tracker.plan.outlook import LEAST_BALL_PX, Expected, Filming, Outlook, outlook
 from tracker.values import COVERAGE_FACTOR_95, Ball, Number, Room
@@ -157,7 +158,7 @@ def _launch(wish: Wish, seen: Outlook, assumed: Assumed, reference_m: float) -> 
     )
     flight = _flight(filming, seen, assumed, readout, step)
     settled = adjust([flight], camera, readout, assumed, gravity_helps=True)
-    return launch_of(settled, Spread(settled), 0, seen.exit_px, 1e-4)
+    return launches(settled, Spread(settled), [seen.exit_px], 1e-4)[0]
 
 
 def _flight(filming: Filming, seen: Outlook, assumed: Assumed, readout: Readout, step: int) -> Flight:

@@ -10,8 +10,10 @@ import numpy as np
 from calibration.camera import PITCH, YAW
 from calibration.second_opinions import Explanation, Verdict
 from calibration.values import Floats
-from tracker.flight.launch import Spread, exit_numbers, number, scale_numbers
+from tracker.flight.launch import scale_numbers
+from tracker.flight.leaving import leavings
 from tracker.flight.settle import Settled
+from tracker.flight.spread import Spread, number
 from tracker.flight.stages import Fall
 from tracker.values import Moved, Number, Shot
 
@@ -33,10 +35,11 @@ def what_moved(
         Moved("tilt", "degrees", DEGREES, before[1], after[1]),
     ]
     for what, at in (("yaw", YAW), ("pitch", PITCH)):
-        alone = _unknown(fall.settled, fall.spread, at)
-        moved.append(Moved(what, "degrees", DEGREES, alone, _unknown(settled, spread, at)))
+        first = _unknown(fall.settled, fall.spread, at)
+        moved.append(Moved(what, "degrees", DEGREES, first, _unknown(settled, spread, at)))
+    alone = leavings(fall.settled, fall.spread, exits_px, u_rate)
     for k, shot in enumerate(shots):
-        speed, angle = exit_numbers(fall.settled, fall.spread, k, exits_px[k], u_rate)
+        speed, angle = alone[k].numbers
         name = f"shot {k + 1}"
         moved.append(Moved(f"speed of {name}", "m/s", 1.0, speed, shot.exit_speed_m_s))
         moved.append(Moved(f"angle of {name}", "degrees", DEGREES, angle, shot.exit_angle_rad))

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from calibration.values import Floats, Ints
 from tracker.flight.doubts import flags_of
-from tracker.flight.launch import Spread, ball_diameter, launch_of
+from tracker.flight.launch import Launch, ball_diameter
 from tracker.flight.settle import ROBUST_AT, Settled
 from tracker.values import Number, Path, Shot, Sightings
 
 
 def make_shot(
     settled: Settled,
-    spread: Spread,
+    launch: Launch,
     k: int,
     *,
     free_g: Number,
@@ -19,9 +19,7 @@ def make_shot(
     track_rows: Ints,
     sightings: Sightings,
     upright_px: Floats,
-    exit_px: Floats | None,
     exit_stated: bool,
-    u_rate: float,
 ) -> Shot:
     """The k-th flight, as shot k + 1.
 
@@ -31,13 +29,12 @@ def make_shot(
         The flight's own gravity, and metres a pixel at the middle of the picture.
     track_rows : (m,) int array
         All sightings of the ball, before and after its free flight, too.
-    exit_px, exit_stated
-        Where the exit is to be taken, if not at the first sighting, and whether the user said so.
+    exit_stated : bool
+        Whether the user said where the exit is.
     upright_px : (all, 2) array
         Upright picture coordinates of all sightings as a player shows them.
     """
     flight = settled.problem.flights[k]
-    launch = launch_of(settled, spread, k, exit_px, u_rate)
     mine = settled.problem.which == k
     distance = settled.distance[mine]
     flags = flags_of(settled, k, list(track_rows), sightings, exit_stated=exit_stated)
@@ -60,7 +57,7 @@ def make_shot(
         drag_coefficient=launch.drag_coefficient,
         lift_coefficient=launch.lift_coefficient,
         free_g_m_s2=free_g,
-        ball_diameter_m=ball_diameter(settled, m_per_px, k),
+        ball_diameter_m=ball_diameter(settled, m_per_px, k, launch.path_m),
         budget=launch.budget,
         sightings=int(used.sum()),
         chi2_per_dof=float(settled.noise[k]) ** 2,

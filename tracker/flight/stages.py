@@ -13,10 +13,11 @@ from calibration.shutter import Readout
 from calibration.values import Floats, Ints, Picture
 from tracker.flight.adjust import Problem
 from tracker.flight.assumed import Assumed
-from tracker.flight.launch import Spread, free_gravity
+from tracker.flight.launch import free_gravity
 from tracker.flight.observed import Flight
 from tracker.flight.screen import FEWEST, Refused, screen
 from tracker.flight.settle import Settled, settle
+from tracker.flight.spread import Spread
 from tracker.flight.unknowns import LOG_G, OWN_LOG_G, VY
 from tracker.values import Number, Sightings
 

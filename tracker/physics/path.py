@@ -86,7 +86,12 @@ class Flights:
         values = chebyshev.chebvander(tau, self.series.shape[1] - 1) @ self.series[who]
         return _parted(values[row, place])
 
-    def _tau(self, shot: int | npt.NDArray[np.integer], t_s: Floats) -> Floats:
+    def velocities(self, t_s: Floats) -> Floats:
+        """Velocities of all shots, each at times of its own (S, n); (S, n, 2)."""
+        tau = self._tau(np.s_[:, None], t_s)
+        return np.asarray(chebyshev.chebvander(tau, self.series.shape[1] - 1) @ self.series[..., 2:4])
+
+    def _tau(self, shot: int | npt.NDArray[np.integer] | tuple[slice, None], t_s: Floats) -> Floats:
         """Times as places on [-1, 1]."""
         s = np.arcsinh((np.asarray(t_s, dtype=np.float64) - self.centre_s[shot]) / self.width_s[shot])
         tau: Floats = (s - self.middle[shot]) / self.half[shot]

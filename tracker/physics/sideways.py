@@ -41,11 +41,10 @@ def sideways(
         Where the paths are good, and their drag as `fly` takes it.
     """
     tools = matrices(DEGREE)
-    count = len(drag_per_m)
     half, middle = 0.5 * (end_s - begin_s), 0.5 * (end_s + begin_s)
     nodes_s = middle[:, None] + half[:, None] * tools.nodes
-    velocity = paths.at_many(np.repeat(np.arange(count), DEGREE + 1), nodes_s.ravel())[1]
-    speed = np.hypot(velocity[:, 0], velocity[:, 1]).reshape(count, -1)
+    velocity = paths.velocities(nodes_s)
+    speed = np.hypot(velocity[..., 0], velocity[..., 1])
     start = chebyshev.chebvander(-middle / half, DEGREE + 1)
 
     def since_start(values: Floats) -> Floats:
