@@ -31,6 +31,7 @@ LEAST_CONTRAST = 8.0
 TIE, HELD = 6.0, 1e9  # rays that a likely and a known radius count for
 TIED_WITHIN = 0.12
 FADED = 0.6  # of the radius
+ROUGH, ROUNDS = 2, 4  # of weighing the rays anew, at the first look and later
 MOST_ROWS = 30_000  # cv2.remap takes pictures of up to 32767 rows
 #: Chroma sample j lies between luma samples 2j and 2j + 1 (ITU-T H.273, 8.7, centre siting; phones
 #: that site it to the left shift every centre by the same quarter pixel, which no speed can see).
@@ -165,7 +166,13 @@ def _stacked_rows(y: Singles, height: int) -> Singles:
 
 
 def _fit_rays(
-    edge: Singles, weight: Singles, basis: Floats, loose: float, tie: Floats | float, toward: Floats | float
+    edge: Singles,
+    weight: Singles,
+    basis: Floats,
+    loose: float,
+    tie: Floats | float,
+    toward: Floats | float,
+    rounds: int,
 ) -> tuple[Floats, Floats, Floats]:
     """Robust coefficients (N, 5) of the rays' edges, their scatter (N,) and weights (N, RAYS).
 
@@ -180,7 +187,7 @@ def _fit_rays(
     trust = weight / (1 + ((edge - middle) / loose) ** 2) ** 2
     coefficients = np.zeros((len(edge), 5))
     scatter = np.ones(len(edge))
-    for _ in range(4):
+    for _ in range(rounds):
         normal = np.matmul(trust[:, None, :], outer).reshape(-1, 5, 5) + least
         right = np.matmul((trust * edge)[:, None, :], basis)[:, 0]
         normal[:, 0, 0] += tie
@@ -247,7 +254,13 @@ def _fit_batch(windows: Windows, held: Floats | None, likely: float | None) -> O
             tie = np.where(np.abs(radius / likely - 1) < TIED_WITHIN, tie, 0.0)
         toward = 0.0 if likely is None else tie * (likely - radius)
         coefficients, scatter, trust = _fit_rays(
-            edges.place_px, weight, rays.basis, 1.2 if first else 0.6, tie if held is None else HELD, toward
+            edges.place_px,
+            weight,
+            rays.basis,
+            1.2 if first else 0.6,
+            tie if held is None else HELD,
+            toward,
+            ROUGH if first else ROUNDS,
         )
         most = half.min(axis=1, keepdims=True)
         step = np.clip(coefficients[:, :3], -most, most)

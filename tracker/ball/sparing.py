@@ -2,19 +2,19 @@
 
 How a ball left the launcher is told by the first sightings of it; those that come much later, whose errors
 hang together with their neighbours', hardly add to that. So where several balls have been flying evenly for
-long, each is looked at in every third picture only, until it does something else.
+long, each is looked at in every fourth picture only, until it does something else.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from tracker.ball.spots import Spot
 
 CROWD = 3  # balls in flight
-LOOKED_AT, EVERY = 72, 3  # pictures of an even motion without a gap, and each how manyth after them
+LOOKED_AT, EVERY = 72, 4  # pictures of an even motion without a gap, and each how manyth after them
 BEGUN, IN_FLIGHT = 8, 24  # pictures of an even motion
 #: By how much free flight turns a step, in pixels a picture; what rests, rolls or swings slowly does not.
 LEAST_TURN_PX = 1.0
@@ -27,27 +27,26 @@ UNEVEN, UNEVEN_PX = (
 FARTHEST = 6  # radii that a spot may move from one picture to the next
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Moving:
     """Where a spot is, evened out, its step a picture, and for how many pictures it has moved evenly.
 
-    ``first_px`` is its step soon after that began, ``turned_px`` the most by which it was turned since.
+    ``first`` is its step soon after that began, ``turned_px`` the most by which it was turned since.
     """
 
-    x_px: float
-    y_px: float
-    step_px: tuple[float, float] | None = None
-    first_px: tuple[float, float] = (0.0, 0.0)
+    x: float
+    y: float
+    step: tuple[float, float] | None = None
+    first: tuple[float, float] = (0.0, 0.0)
     turned_px: float = 0.0
     even: int = 0
 
     @property
     def flies(self) -> bool:
         """Whether this is how a ball in flight moves."""
-        if self.even < IN_FLIGHT or self.step_px is None:
+        if self.even < IN_FLIGHT or self.step is None or self.turned_px < LEAST_TURN_PX:
             return False
-        turned = math.dist(self.step_px, self.first_px)
-        return turned >= LEAST_TURN_PX and turned >= self.turned_px - LOST_TURN_PX
+        return math.dist(self.step, self.first) >= max(LEAST_TURN_PX, self.turned_px - LOST_TURN_PX)
 
 
 class Sparing:
@@ -59,37 +58,33 @@ class Sparing:
     def worth(self, frame: int, spots: Sequence[Spot]) -> list[bool]:
         """Whether each spot of the next picture should be looked at."""
         self._last = [self._moved(spot) for spot in spots]
-        crowd = sum(moving.flies for moving in self._last) >= CROWD
-        spare = crowd and frame % EVERY != 0
-        return [not (spare and moving.flies and moving.even >= LOOKED_AT) for moving in self._last]
+        if len(spots) < CROWD or frame % EVERY == 0:
+            return [True] * len(spots)
+        fly = [moving.flies for moving in self._last]
+        if sum(fly) < CROWD:
+            return [True] * len(spots)
+        return [not flies or moving.even < LOOKED_AT for moving, flies in zip(self._last, fly, strict=True)]
 
     def _moved(self, spot: Spot) -> _Moving:
         """The motion that a spot goes on with, or begins."""
         radius = math.sqrt(spot.area_px / math.pi)
-        best, found = math.inf, _Moving(spot.x_px, spot.y_px)
-        for before in self._last:
-            step = before.step_px or (0.0, 0.0)
-            off = spot.x_px - before.x_px - step[0], spot.y_px - before.y_px - step[1]
-            most = FARTHEST * radius if before.step_px is None else max(UNEVEN * radius, UNEVEN_PX)
-            away = math.hypot(*off)
-            if away < min(best, most):
-                best, found = away, _followed(before, spot, off)
-        return found
-
-
-def _followed(before: _Moving, spot: Spot, off: tuple[float, float]) -> _Moving:
-    """The motion with a spot that lies aside of where it should."""
-    if before.step_px is None:
-        return _Moving(spot.x_px, spot.y_px, off, off, even=1)
-    step = before.step_px[0] + TURNED * off[0], before.step_px[1] + TURNED * off[1]
-    first = step if before.even < BEGUN else before.first_px
-    left = 1 - NOTICED
-    return replace(
-        before,
-        x_px=spot.x_px - left * off[0],
-        y_px=spot.y_px - left * off[1],
-        step_px=step,
-        first_px=first,
-        turned_px=max(before.turned_px, math.dist(step, first)),
-        even=before.even + 1,
-    )
+        new, going = (FARTHEST * radius) ** 2, max(UNEVEN * radius, UNEVEN_PX) ** 2
+        best, before, off_x, off_y = math.inf, None, 0.0, 0.0
+        for last in self._last:
+            dx, dy = spot.x_px - last.x, spot.y_px - last.y
+            if last.step is not None:
+                dx, dy = dx - last.step[0], dy - last.step[1]
+            away = dx * dx + dy * dy
+            if away < best and away < (new if last.step is None else going):
+                best, before, off_x, off_y = away, last, dx, dy
+        if before is None:
+            return _Moving(spot.x_px, spot.y_px)
+        if before.step is None:
+            return _Moving(spot.x_px, spot.y_px, (off_x, off_y), (off_x, off_y), 0.0, 1)
+        step = before.step[0] + TURNED * off_x, before.step[1] + TURNED * off_y
+        first = step if before.even < BEGUN else before.first
+        turned = max(before.turned_px, math.dist(step, first))
+        left = 1 - NOTICED
+        return _Moving(
+            spot.x_px - left * off_x, spot.y_px - left * off_y, step, first, turned, before.even + 1
+        )

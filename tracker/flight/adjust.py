@@ -57,7 +57,7 @@ FREE_LN_G = 2.0
 U_OWN_PLANE_M = 1.0
 SHAPE_STEP = 1e-3
 #: How many standard uncertainties from its solution a fit may end: the last one, and those before it.
-SETTLED, NEARLY_SETTLED = 0.01, 0.3
+SETTLED, NEARLY_SETTLED = 0.01, 0.1
 MARGIN_S = 0.02
 
 

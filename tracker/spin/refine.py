@@ -17,7 +17,7 @@ from tracker.spin.spectra import Complexes, Spectra, square
 ROUNDS = 6
 SETTLED_RAD = 3e-4  # of the angle turned; far below what a hundred frames say of it
 MOST_SHRINK = 0.6  # of one step to the next; a smaller loss is not trusted
-LINES, SETTLED_LINE_RAD = 8, 1e-6
+LINES, SETTLED_LINE_RAD = 8, 1e-5
 LIMIT = 2.5  # of the angles' scatter; what lies farther off counts less
 #: Angles of neighbouring frames share codec, light and view; this many of the flight's length are looked at.
 LONGEST_MEMORY = 0.25
@@ -25,6 +25,7 @@ LEAST_SCATTER_RAD = 1e-4
 #: Error of the angle turned over a flight, times that angle. Seen on clips of known spin.
 ANGLE_LEFT_RAD2 = 0.25
 TINY = 1e-20
+LEAST_LEFT = 1e-6  # of the power: single precision tells no less
 STEADY_PER_S = 1e-9  # a spin that falls off no faster does not fall off
 
 
@@ -168,21 +169,25 @@ def _off(value: Complexes, spectra: Spectra, angle_rad: Floats, power: Floats) -
     light, planes = spectra.light, spectra.planes
     K, n = value.shape[1:3]
     number = np.arange(1, K + 1)
-    wave = np.exp(-1j * number[:, None] * angle_rad[:, None])
+    once = np.exp(-1j * angle_rad)[:, None]
+    wave = np.cumprod(np.broadcast_to(once, (len(once), K, n)), axis=1)  # every harmonic's, one by one
     clear = (wave - (wave @ light) @ light.T).astype(np.complex64)
-    own = square(clear).sum(axis=2)
-    marks = (clear.conj()[:, :, None] @ value)[:, :, 0] / np.maximum(own, 0.3 * n)[..., None]
-    rest = value - clear[..., None] * marks[:, :, None]
+    own = square(clear).sum(axis=2)[..., None]
+    held = np.maximum(own, 0.3 * n)
+    marks = (clear.conj()[:, :, None] @ value)[:, :, 0] / held
+    told = square(marks)
     each = np.unique(planes)
     mean = (planes == each[:, None]) / np.bincount(planes)[each][:, None]
-    before = power @ mean.T
-    after = np.maximum(_power(rest) @ mean.T, TINY)
-    gain = n * np.log(np.maximum(before, TINY) / after).sum(axis=2)
+    before = np.maximum(power @ mean.T, TINY)
+    # What is left when the marks are taken out: by Pythagoras, without taking them out of anything.
+    after = np.maximum(before - (told * (2 * held - own) / n) @ mean.T, LEAST_LEFT * before)
+    gain = n * np.log(before / after).sum(axis=2)
     noise = after[..., np.searchsorted(each, planes)]
     # Marks turned a little further change by -i k times themselves.
-    seen = (rest @ (marks.conj() / noise)[..., None])[..., 0]
+    along = (marks.conj() / noise).astype(np.complex64)
+    seen = (value @ along[..., None])[..., 0] - clear * (marks * along).sum(axis=2)[..., None]
     score = ((1j * number[:, None] * wave.conj()) * seen).real.sum(axis=1)
-    weight = (number**2 * (square(marks) / noise).sum(axis=2)).sum(axis=1)
+    weight = (number**2 * (told / noise).sum(axis=2)).sum(axis=1)
     return score / np.maximum(weight, 1e-12)[:, None], gain
 
 

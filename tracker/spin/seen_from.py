@@ -117,8 +117,7 @@ def about_pole(planes: tuple[Samples, ...], views: Sequence[View], radius_px: Fl
     for plane, known, (share, turn, seen) in zip(planes, STRIP_RINGS, (luma, chroma, chroma), strict=True):
         ring = (share - np.float32(known[0])) / np.float32(known[1] - known[0])
         sampled = _sampled(plane, ring, turn * np.float32(STRIP_ANGLES / (2 * np.pi)))
-        there = seen & (share < OUTERMOST)
-        sampled *= there
+        sampled *= seen & (share < OUTERMOST)
         out.append(sampled.reshape(len(views), len(plane), -1, STRIP_ANGLES))
     return tuple(out)
 
@@ -134,17 +133,22 @@ def _places(
     depth = np.hypot(1.0, (1 + side) ** 0.25 / across_rad)
     middle = slant * (depth**2 / (depth**2 - 1))[:, None]
     # Single precision is good to a millionth of the radius, and half the work.
-    x, y, z = (column.ravel().astype(np.float32) for column in columns)
-    cx, cy, cz = (c.astype(np.float32)[:, None] for c in (slant[:, 0] * depth, slant[:, 1] * depth, depth))
-    mx, my = (c.astype(np.float32)[:, None] for c in middle.T)
-    seen = x * cx + y * cy + z * cz < -1
-    near = 1 / (cz + z)
+    points = np.stack(columns).reshape(3, -1).astype(np.float32)
+    centre = np.stack([slant[:, 0] * depth, slant[:, 1] * depth, depth], axis=1).astype(np.float32)
+    seen = centre @ points < -1
     wide = (1 / across_rad).astype(np.float32)[:, None]
-    dx = ((cx + x) * near - mx) * wide
-    dy = ((cy + y) * near - my) * wide
-    turn = np.arctan2(dy, dx)
-    turn += np.float32(2 * np.pi) * (turn < 0)
-    return np.sqrt(dx * dx + dy * dy), turn, seen
+    near = centre[:, 2:] + points[2]
+    np.divide(wide, near, out=near)
+    offset = middle.astype(np.float32) * wide
+    across = []
+    for k in (0, 1):
+        from_middle = centre[:, k : k + 1] + points[k]
+        from_middle *= near
+        from_middle -= offset[:, k : k + 1]
+        across.append(from_middle)
+    # Good to a hundredth of a degree, and quick.
+    share, turn = (np.asarray(v, dtype=np.float32) for v in cv2.cartToPolar(across[0], across[1]))
+    return share, turn, seen
 
 
 def _sampled(plane: Samples, ring: Samples, column: Samples) -> Samples:
