@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calibration.cadence import Cadence
 from calibration.errors import CalibrationError
-from calibration.values import Clock, Floats, Ints, frozen
+from calibration.values import Clock, Floats, frozen
 
 #: Rates that cameras film at. Common practice, no source.
 CAPTURE_RATES = (60.0, 120.0, 240.0, 480.0, 960.0)
@@ -137,69 +138,6 @@ def rate_from_fall(grid: Grid, clock: Clock, g_ratio: float, u_ln_ratio: float) 
     if present < max(3 * u_ln_ratio, 0.35) or off > max(3 * u_ln_ratio, 0.25) or off >= present:
         return None
     return nearest
-
-
-#: Frames of a faster film that a slower one is made of by leaving some out, as kept / taken.
-CADENCES = ((4, 5), (5, 6), (2, 3), (3, 4), (3, 5))
-CADENCE_GAIN = 0.5  # how much smoother the motion must become for a cadence to be believed
-UNTOUCHED = 0.35  # share of the windows that surely holds no contact
-CADENCE_WINDOW = 5
-FEWEST_FOR_CADENCE = 40
-
-
-@dataclass(frozen=True, slots=True)
-class Cadence:
-    """A film of even times made of ``taken`` frames by keeping ``kept`` of each; ``phase`` says which."""
-
-    kept: int
-    taken: int
-    phase: int
-
-    def slots(self, count: int) -> Floats:
-        """True times of frames 0 to count - 1 in steps of the film, even on the whole, shape (count,)."""
-        n = np.arange(count)
-        true = np.floor((n * self.taken + self.phase) / self.kept)
-        return np.asarray(true * (self.kept / self.taken))
-
-
-def find_cadence(frames: list[Ints], places_px: list[Floats], frame_count: int) -> Cadence | None:
-    """The cadence that makes motion smooth, where even times do not.
-
-    Phones and editors turn 30 frames a second into 24 by leaving out every fifth and spacing the rest
-    evenly; nothing in the file tells, but what moves evenly then seems to jump.
-
-    Parameters
-    ----------
-    frames, places_px : lists of (n,) and (n, 2) arrays
-        Frame numbers and places of things that move.
-    frame_count : int
-        Frames in the clip.
-    """
-    if sum(len(f) for f in frames) < FEWEST_FOR_CADENCE:
-        return None
-    even = _roughness(frames, places_px, np.arange(frame_count, dtype=np.float64))
-    tried = [Cadence(kept, taken, phase) for kept, taken in CADENCES for phase in range(kept)]
-    rough = [_roughness(frames, places_px, cadence.slots(frame_count)) for cadence in tried]
-    best = int(np.argmin(rough))
-    return tried[best] if rough[best] < CADENCE_GAIN * even else None
-
-
-def _roughness(frames: list[Ints], places_px: list[Floats], slot: Floats) -> float:
-    """Distance of places from parabolas through their neighbours where nothing touches them, pixels."""
-    long_enough = [k for k, f in enumerate(frames) if len(f) >= CADENCE_WINDOW]
-    if not long_enough:
-        return math.inf
-    t = np.concatenate([_windows(slot[frames[k]]) for k in long_enough])
-    xy = np.concatenate([_windows(places_px[k]) for k in long_enough]).transpose(0, 2, 1)
-    basis = (t - t.mean(axis=1, keepdims=True))[:, :, None] ** np.arange(3)
-    q = np.linalg.qr(basis)[0]
-    left = xy - q @ (q.transpose(0, 2, 1) @ xy)
-    return float(np.quantile(np.hypot(left[:, :, 0], left[:, :, 1]).mean(axis=1), UNTOUCHED))
-
-
-def _windows(values: Floats) -> Floats:
-    """All runs of neighbours along the first axis, as the last axis."""
-    return np.asarray(np.lib.stride_tricks.sliding_window_view(values, CADENCE_WINDOW, axis=0))
 
 
 def with_cadence(grid: Grid, cadence: Cadence) -> Grid:

@@ -10,12 +10,11 @@ import numpy as np
 
 from calibration.board import plane_points
 from calibration.board_layout import StandingBoard
+from calibration.cadence import Cadence, find_cadence
 from calibration.camera import LOG_DEPTH, LOG_SCALE
 from calibration.clock import (
-    Cadence,
     Grid,
     clock_at,
-    find_cadence,
     find_grid,
     rate_from_fall,
     set_clock,

@@ -22,7 +22,7 @@ from tracker.film.facts import read_facts
 from tracker.values import Bytes, ClipFacts, Sightings
 
 PROGRESS_EVERY = 20
-BOARD_LOOKS = 8  # pictures in which a board is looked for, spread over the film
+BOARD_LOOKS = 6  # pictures in which a board is looked for, spread over the film
 BOARD_TRIES = 5  # of which so many come first, to learn how large the ball will be
 NICENESS = 10
 
@@ -61,7 +61,8 @@ class Viewing:
             if hint.radius_px is None and px_per_m is not None and self.ball_radius_m is not None:
                 hint = replace(hint, radius_px=self.ball_radius_m * px_per_m)
         if needs_survey(hint):
-            hint = replace(hint, radius_px=common_radius(self._watch(hint, total, progress)[0]))
+            common = common_radius(self._watch(hint, total, progress)[0])
+            hint = replace(hint, radius_px=common, steady=False)
         steady = SteadyWatch()
         sightings, count, lost = self._watch(hint, total, progress, steady, boards)
         progress(total, total)

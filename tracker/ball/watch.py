@@ -25,7 +25,7 @@ FEW, MANY = 48, 96
 LARGE_HALF_PX = 64
 LARGEST_SHARE = 0.15  # of the picture; a larger spot is no ball in flight
 LEAST_VISIBLE = 0.35
-RADIUS_TOLERANCE, RADIUS_TOLERANCE_PX = 0.03, 0.3
+RADIUS_TOLERANCE, UNSTEADY_TOLERANCE, RADIUS_TOLERANCE_PX = 0.03, 0.1, 0.3
 LIKELY_QUANTILE, FEWEST_ALIKE, HINTED_WITHIN = 0.7, 5, 0.06
 LIKELY_FOCAL = 0.95  # focal length of a phone's main lens over the longer side of its films, roughly
 GOOD_VISIBLE = 0.65
@@ -45,11 +45,13 @@ VAGUE_PX, VAGUE_SHARE = 0.5, 0.018
 class BallHint:
     """What is known of the ball before the film is seen.
 
-    ``radius_px`` is its radius in the picture where a reference tells it, else None.
+    ``radius_px`` is its radius in the picture where a reference tells it, else None; ``steady`` whether it
+    stays about the same. What is only what many sightings share is the mean of a ball that comes and goes.
     """
 
     colour: str | None = None
     radius_px: float | None = None
+    steady: bool = True
 
 
 def common_radius(sightings: Sightings) -> float | None:
@@ -276,7 +278,8 @@ class BallWatch:
         if self._radius is None:
             return found
         good = (found.visible > GOOD_VISIBLE) & (found.u_px < 0.5)
-        most = max(RADIUS_TOLERANCE, RADIUS_TOLERANCE_PX / self._radius)
+        tolerance = RADIUS_TOLERANCE if self._hint.steady else UNSTEADY_TOLERANCE
+        most = max(tolerance, RADIUS_TOLERANCE_PX / self._radius)
         odd = (np.abs(_round_radius(windows, found) / self._radius - 1) > most) | ~good
         if not odd.any():
             return found
