@@ -73,6 +73,17 @@ def swung(t):
     return np.column_stack([1.5 * np.sin(a), np.zeros_like(t), 2.0 - 1.5 * np.cos(a)])
 
 
+def swung_on_a_short_arc(t):
+    """A lantern on 3 m of cord, its lowest point passed late: down, along, and up again."""
+    a = 0.35 * np.cos(2 * np.pi * (t + 0.55) / 3.47)
+    return np.column_stack([3.0 * np.sin(a), np.zeros_like(t), 3.4 - 3.0 * np.cos(a)])
+
+
+def held_high_for_a_moment(t):
+    """Carried along, lifted over something and let down again: each half of the time bends both ways."""
+    return np.column_stack([-1.0 + 1.2 * t, np.zeros_like(t), 1.0 + 0.25 / np.cosh((t - 0.62) / 0.2)])
+
+
 @pytest.mark.parametrize(
     "places",
     [
@@ -87,6 +98,8 @@ def swung(t):
         ),
         carried,
         swung,
+        swung_on_a_short_arc,
+        held_high_for_a_moment,
     ],
 )
 def test_what_does_not_fall_freely_is_no_shot(measured, places):
@@ -98,7 +111,9 @@ def test_what_does_not_fall_freely_is_no_shot(measured, places):
     assert found.scale is None
 
 
-@pytest.mark.parametrize("places", [still, rolling, down_a_ramp, carried, swung])
+@pytest.mark.parametrize(
+    "places", [still, rolling, down_a_ramp, carried, swung, swung_on_a_short_arc, held_high_for_a_moment]
+)
 def test_beside_a_shot_it_is_refused_with_a_reason(measured, places):
     film = Film.of(FILMING, 3)
     moving(film, np.arange(0, 150), places)

@@ -72,7 +72,7 @@ def test_a_board_is_found_drawn_and_measured_with(
     page = open_page(serve(clip), width=width, height=height, dots=dots_)
     page.wait_for_selector("#board:has-text('No marks are needed')")
     assert "2 x 2 sheets of A4" in page.inner_text("#board")
-    assert "all 12 pictures" in page.inner_text("#board")
+    assert "all 6 pictures" in page.inner_text("#board")
     assert page.is_checked("input[value=board]")
     worth = page.wait_for_selector("[data-worth=reference]:has-text('sure')").inner_text()
     assert "One pixel along the flight is" in worth
@@ -102,7 +102,7 @@ def test_the_foreseen_uncertainty_is_about_that_of_the_measurement(
     """The board alone cannot be surer than the board and gravity together, nor ten times less sure."""
     assert main(["setup", str(clip), "--ball", "140 mm", "--mass", "88 g", "--ruler", "150.0 mm"]) == 0
     said = capsys.readouterr().err
-    assert "The printed board (2 x 2 sheets of A4) was found in all 12 pictures looked at. No marks" in said
+    assert "The printed board (2 x 2 sheets of A4) was found in all 6 pictures looked at. No marks" in said
     share = float(said.split("makes the speed ")[1].split(" %")[0]) / 100
     setup = clip.with_name("shot.setup.toml")
     assert tomllib.loads(setup.read_text(encoding="utf-8"))["reference"] == {

@@ -21,6 +21,8 @@ LEAST_VISIBLE = 0.6
 #: A flight is at least so many ball radii long, and takes the ball so many from where it was.
 LEAST_TRAVEL, LEAST_REACH = 4.0, 1.5
 LEAST_SIGNIFICANCE = 6.0
+#: Share of its bend that each half of a fall must have, give or take so many standard uncertainties.
+LEAST_OF_BEND, OWN_DOUBT = 0.3, 3.0
 OUTLIER = 5.0
 #: Ill seen sightings that one flight may have running, and how many of its parts must be well seen.
 LONGEST_BREAK, SOUND_SHARE = 10, 0.8
@@ -72,9 +74,9 @@ def screen(
     rows, t, xy, u = rows[keep], t[keep], xy[keep], u[keep]
     if not _travels(xy, radius):
         return Refused(first, last, "it hardly moved while it was free")
-    bend, u_bend = _bend(t, xy[:, 1], u)
-    if bend < LEAST_SIGNIFICANCE * u_bend:
-        return Refused(first, last, "it does not fall")
+    fault = _no_fall(t, xy[:, 1], u)
+    if fault:
+        return Refused(first, last, fault)
     half = max(len(t) // 2, 1)
     sense = 1 if xy[-half:, 0].mean() >= xy[:half, 0].mean() else -1
     share = row_share(sightings.y_px[rows], picture.stored_height_px)
@@ -140,6 +142,25 @@ def _middle_run(good: np.typing.NDArray[np.bool_]) -> np.typing.NDArray[np.bool_
         start, end = max(parts, key=lambda part: part[1] - part[0])
         best[start:end] = True
     return best
+
+
+def _no_fall(t: Floats, y_px: Floats, u: Floats) -> str:
+    """Why a smooth path is none of something that falls; empty where it may be.
+
+    Either half of the time bends downward as the whole does: what swings or is carried does not. Air takes
+    a little of the bend from the way down; a ball slow enough to lose most of it is none thrown.
+    """
+    bend, u_bend = _bend(t, y_px, u)
+    if bend < LEAST_SIGNIFICANCE * u_bend:
+        return "it does not fall"
+    early = t <= 0.5 * (t[0] + t[-1])
+    for half in (early, ~early):
+        if half.sum() < FEWEST:
+            continue
+        own, u_own = _bend(t[half], y_px[half], u[half])
+        if own + OWN_DOUBT * u_own < LEAST_OF_BEND * bend:
+            return "it does not fall all the way"
+    return ""
 
 
 def _bend(t: Floats, y_px: Floats, u: Floats) -> tuple[float, float]:
