@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from tracker.ball.spots import Spot
 
 CROWD = 3  # balls in flight
-LOOKED_AT, EVERY = 72, 4  # pictures of an even motion without a gap, and each how manyth after them
+LOOKED_AT, EVERY = 60, 4  # pictures of an even motion without a gap, and each how manyth after them
 BEGUN, IN_FLIGHT = 8, 24  # pictures of an even motion
 #: By how much free flight turns a step, in pixels a picture; what rests, rolls or swings slowly does not.
 LEAST_TURN_PX = 1.0

@@ -135,7 +135,8 @@ def hear_fall(
         )
         settled = settle(problem, settled, rough=turn == 0)
         trimmed = [_trimmed(f, settled.distance[problem.which == k]) for k, f in enumerate(kept)]
-        if turn == ROUNDS - 1 or (turn > 0 and all(map(_same, trimmed, kept))):
+        if turn == ROUNDS - 1 or (turn > 0 and all(map(_nearly, trimmed, kept))):
+            kept = trimmed
             break
         kept = trimmed if turn > 0 or exit_stated else [_untouched(flight) for flight in trimmed]
     assert settled is not None
@@ -154,8 +155,9 @@ def hear_fall(
     return Fall(settled, spread, gravity, float(weight @ ln), u), kept
 
 
-def _same(one: Flight, other: Flight) -> bool:
-    return len(one) == len(other)
+def _nearly(trimmed: Flight, whole: Flight) -> bool:
+    """Whether so little was cut off that the adjustment, which comes next, need not be foreseen once more."""
+    return len(whole) - len(trimmed) <= 1
 
 
 def _trimmed(flight: Flight, distance: Floats) -> Flight:
