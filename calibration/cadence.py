@@ -15,7 +15,7 @@ CADENCE_GAIN = 0.5  # how much smoother the motion must become for a cadence to 
 UNTOUCHED = 0.35  # share of the windows that surely holds no contact
 CADENCE_WINDOW = 5
 FEWEST_FOR_CADENCE = 40
-#: Windows that must speak for it before the turn is believed to have slipped.
+#: Windows that must speak for another phase before a slip is believed.
 FEWEST_FOR_SLIP = 8
 
 

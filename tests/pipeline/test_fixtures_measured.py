@@ -15,7 +15,6 @@ from typing import Any
 import pytest
 from scipy.interpolate import CubicSpline
 
-from tracker.ball.sparing import EVERY, LOOKED_AT
 from tracker.pipeline import measure
 from tracker.setup_file.read import read_setup
 from tracker.values import Measured, Number
@@ -152,10 +151,10 @@ def test_shots_of_a_burst_are_not_swapped_or_merged() -> None:
         assert max(off) < 3.0, "a sighting of another ball"
         there = sorted(f for f in centres if f >= shot.path.frame[0])
         seen = set(shot.path.frame[shot.path.used].tolist())
-        # Of many balls in flight at once, each is later on looked at in every third picture only.
-        early, late = there[:LOOKED_AT], there[LOOKED_AT:]
+        # Of many balls in flight at once, each is later on looked at in every fourth picture only.
+        early, late = there[:60], there[60:]
         assert len(seen.intersection(early)) > 0.8 * len(early)
-        assert len(seen.intersection(late)) > 0.8 * len(late) / EVERY
+        assert len(seen.intersection(late)) > 0.8 * len(late) / 4
 
 
 def test_why_flights_were_refused_can_be_read() -> None:

@@ -20,10 +20,8 @@ BEGUN, IN_FLIGHT = 8, 24  # pictures of an even motion
 LEAST_TURN_PX = 1.0
 LOST_TURN_PX = 0.5  # a step that turns back by more swings
 NOTICED, TURNED = 0.5, 0.2  # shares of a deviation that place and step follow: an alpha-beta filter's gains
-UNEVEN, UNEVEN_PX = (
-    0.12,
-    1.5,
-)  # of its radius, and in pixels: farther from where it should be is another motion
+#: Of its radius, and in pixels: what is farther from where it should be moves otherwise.
+UNEVEN, UNEVEN_PX = 0.12, 1.5
 FARTHEST = 6  # radii that a spot may move from one picture to the next
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from calibration.camera import PARAMETERS, ROLL, outline_radius_px, project, to_plane
 from calibration.values import Floats
-from tracker.flight.leaving import Leaving, leavings
+from tracker.flight.leaving import Leaving, first_shares, leavings
 from tracker.flight.settle import Settled
 from tracker.flight.spread import RANDOM, Spread, number
 from tracker.flight.unknowns import DRAG, LIFT_C, LOG_G, OWN_LOG_G, READOUT
@@ -137,8 +137,7 @@ def _onward(settled: Settled, left: Sequence[Leaving]) -> list[Onward]:
     problem = settled.problem
     which = np.repeat(np.arange(len(left)), 2)
     times = np.array([leaving.frame_time_s + after for leaving in left for after in (0.0, ONWARD_S)])
-    share = np.array([float(flight.share[0]) for flight in problem.flights])
-    v = problem.velocities(settled.theta, which, times, share[which])
+    v = problem.velocities(settled.theta, which, times, first_shares(settled)[which])
     sense = problem.sense
     speed = np.linalg.norm(v, axis=1).reshape(-1, 2)
     angle = np.arctan2(v[:, 2], sense[which] * v[:, 0]).reshape(-1, 2)

@@ -53,7 +53,7 @@ def leavings(
         Relative standard uncertainty of the clock's rate.
     """
     problem = settled.problem
-    first = _firsts(settled)
+    first = first_shares(settled)
     times = np.array([float(flight.frame_time_s[0]) for flight in problem.flights])
     stated = [k for k, exit_px in enumerate(exits_px) if exit_px is not None]
     if stated:
@@ -75,7 +75,7 @@ def leavings(
     return found
 
 
-def _firsts(settled: Settled) -> Floats:
+def first_shares(settled: Settled) -> Floats:
     """Share of the readout at which each flight's first sighting lies, (S,)."""
     return np.array([float(flight.share[0]) for flight in settled.problem.flights])
 
@@ -89,7 +89,7 @@ def _times_at(settled: Settled, which: Sequence[int], exits_px: Floats) -> Float
     times = np.linspace(begin - LONGEST_REACH_S, begin + 3 * step, STEPS, axis=1)
     for k, flight in enumerate(problem.flights):
         problem.cover(k, float(flight.frame_time_s[0]) - LONGEST_REACH_S + problem.readout.readout_s)
-    share = np.repeat(_firsts(settled)[list(which)], STEPS)
+    share = np.repeat(first_shares(settled)[list(which)], STEPS)
     places = problem.places(theta, np.repeat(np.asarray(which), STEPS), times.ravel(), share)
     ways = project(theta[:PARAMETERS], problem.camera.view, places, problem.assumed.radius_m)
     found = []

@@ -146,7 +146,7 @@ def _places(
         from_middle *= near
         from_middle -= offset[:, k : k + 1]
         across.append(from_middle)
-    # Good to a hundredth of a degree, and quick.
+    # Good to a hundredth of a degree (measured), and quick.
     share, turn = (np.asarray(v, dtype=np.float32) for v in cv2.cartToPolar(across[0], across[1]))
     return share, turn, seen
 
